@@ -1,0 +1,144 @@
+"""Reasons for a confidence flag: the only list, from which texts, tables, pages and docs are made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+Flag = Literal["clear", "recheck", "unusable"]
+FLAGS: tuple[Flag, ...] = ("clear", "recheck", "unusable")
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One reason.
+
+    Parameters
+    ----------
+    code : str
+        Stable name, as it stands in the tables.
+    flag : {"clear", "recheck", "unusable"}
+        The flag that this reason alone asks for; "clear" for a remark that changes no flag.
+    words : str
+        What it means, in plain words.
+    remedy : str
+        What to do.
+    """
+
+    code: str
+    flag: Flag
+    words: str
+    remedy: str
+
+
+_TABLE = (
+    Reason(
+        "unreadable", "unusable",
+        "The file could not be read as a photo.",
+        "Copy it from the phone again, or leave it out.",
+    ),
+    Reason(
+        "unlike-known", "unusable",
+        "The picture does not look like a tape print under a microscope.",
+        "Check that the right photo is in the folder.",
+    ),
+    Reason(
+        "out-of-focus", "unusable",
+        "Hardly any of the view is sharp enough to tell a spore from dirt.",
+        "Refocus and photograph this place again.",
+    ),
+    Reason(
+        "partly-out-of-focus", "recheck",
+        "Part of the view is blurred, so spores there may be missed.",
+        "Take a second photo of the same place with the focus on the blurred part.",
+    ),
+    Reason(
+        "too-little-examined", "unusable",
+        "Bubbles, fibres or the edge of the view leave too little of the print to examine.",
+        "Photograph a cleaner place of the print.",
+    ),
+    Reason(
+        "much-left-out", "recheck",
+        "Bubbles, glue or fibres hide a good part of the view.",
+        "Add a photo of a cleaner place.",
+    ),
+    Reason(
+        "too-few-scales", "recheck",
+        "Hardly any scales: the tape may not have picked up what sits on the animal.",
+        "Look at a place with scales, or take a new print.",
+    ),
+    Reason(
+        "crowded", "recheck",
+        "Spores lie so densely that some cannot be told apart; the count is an estimate.",
+        "Take the interval, not the single number; the load is heavy in any case.",
+    ),
+    Reason(
+        "ambiguous-objects", "recheck",
+        "Several objects could be spores or not.",
+        "Look at the doubtful objects, at 40x if you can.",
+    ),
+    Reason(
+        "size-mismatch", "recheck",
+        "The spores found are not of the size that the calibration leads to expect.",
+        "Check the objective and the adapter profile.",
+    ),
+    Reason(
+        "uncalibrated", "recheck",
+        "No calibration was given; the scale was estimated.",
+        "Calibrate once with a ruling, then count with that adapter profile.",
+    ),
+    Reason(
+        "approximate-scale", "recheck",
+        "The scale is only known roughly, so sizes and densities are too.",
+        "Calibrate with a ruling.",
+    ),
+    Reason(
+        "view-size-mismatch", "recheck",
+        "The photo does not fit the adapter profile: other camera, zoom, pixel size or view.",
+        "Use the profile of this rig, or calibrate again.",
+    ),
+    Reason(
+        "low-power", "recheck",
+        "At this magnification single spores cannot be counted with confidence.",
+        "Use it to tell heavy from not heavy; count at 10x or above.",
+    ),
+    Reason(
+        "dim-or-overexposed", "recheck",
+        "The photo is too dark or too bright in a good part of the view.",
+        "Change the lamp or the exposure and photograph again.",
+    ),
+    Reason(
+        "light-from-above", "clear",
+        "The print was lit from above.",
+        "Light from below shows the amber of spores better.",
+    ),
+    Reason(
+        "no-round-view", "clear",
+        "The edge of the eyepiece's view is not in the photo, so its size was not checked.",
+        "Include the whole round view when you can.",
+    ),
+    Reason(
+        "few-fields", "clear",
+        "Few places of the print were photographed.",
+        "Add fields to narrow the interval.",
+    ),
+    Reason(
+        "blank-contaminated", "recheck",
+        "A spore was found on a blank print of this session.",
+        "Treat the whole session as possibly contaminated: clean, change gloves, repeat.",
+    ),
+)
+
+REASONS: dict[str, Reason] = {reason.code: reason for reason in _TABLE}
+
+
+def flag_of(codes: Iterable[str]) -> Flag:
+    """Give the gravest flag that any of the reasons asks for; "clear" without reasons.
+
+    Raises
+    ------
+    KeyError
+        A code that is not in the list.
+    """
+    return max((REASONS[code].flag for code in codes), key=FLAGS.index, default="clear")
