@@ -1,0 +1,157 @@
+"""Butterfly scales: broad, toothed, oval, hair-like; ridged, spotted, iridescent; and torn pieces of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sporecount.simulate.layered import colours, noise, shapes
+from sporecount.simulate.layered.canvas import Canvas, Window
+
+SCALE, PIECE = 2, 3
+
+
+@dataclass(frozen=True)
+class ScaleLook:
+    """One sort of scale on a print; sizes in µm."""
+
+    colour: np.ndarray
+    opacity: float
+    length: float
+    width: float
+    base: float
+    widest: float
+    teeth: int
+    tooth: float
+    round_end: float
+    ridge_pitch: float
+    ridge: float
+    ribs: float
+    rim: float
+    granules: float
+    sheen: float
+    sheen_hue: float
+
+
+def random_look(rng: np.random.Generator) -> ScaleLook:
+    """Draw one sort of scale."""
+    slender = rng.random() < 0.15
+    length = rng.uniform(60, 240) if not slender else rng.uniform(100, 400)
+    width = length * (rng.uniform(0.25, 0.75) if not slender else rng.uniform(0.05, 0.14))
+    return ScaleLook(
+        colour=colours.scale_colour(rng),
+        opacity=float(rng.choice([rng.uniform(0.12, 0.5), rng.uniform(0.5, 0.97)], p=[0.4, 0.6])),
+        length=length,
+        width=float(np.clip(width, 6, 95)),
+        base=rng.uniform(0.15, 0.8),
+        widest=rng.uniform(0.35, 0.9),
+        teeth=int(rng.choice([0, rng.integers(2, 9)], p=[0.4, 0.6])),
+        tooth=rng.uniform(0.04, 0.25),
+        round_end=rng.uniform(0.02, 0.35),
+        ridge_pitch=rng.uniform(1.2, 4.5),
+        ridge=rng.choice([rng.uniform(0.02, 0.12), rng.uniform(0.1, 0.35)]),
+        ribs=rng.choice([0.0, rng.uniform(0.02, 0.12)]),
+        rim=rng.uniform(0.0, 0.5),
+        granules=rng.choice([0.0, rng.uniform(0.05, 0.3)], p=[0.6, 0.4]),
+        sheen=rng.choice([0.0, rng.uniform(0.1, 0.6)], p=[0.7, 0.3]),
+        sheen_hue=rng.uniform(0.4, 0.95),
+    )
+
+
+def draw_scale(
+    rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float, angle: float,
+    light: np.ndarray, from_below: bool,
+) -> int:
+    """Paint one scale with its base at one end; give 1 when it is whole or nearly so in the view, else 0."""
+    grow = float(np.clip(rng.normal(1.0, 0.15), 0.6, 1.5))
+    length, width = look.length * grow, look.width * grow * float(np.clip(rng.normal(1.0, 0.1), 0.7, 1.3))
+    stalk = rng.uniform(6, 18) if rng.random() < 0.7 else 0.0
+    half = length / 2
+    c, s = abs(np.cos(angle)), abs(np.sin(angle))
+    window = canvas.window(
+        x, y, c * (half + stalk) + s * (width / 2 + 3), s * (half + stalk) + c * (width / 2 + 3)
+    )
+    if window is None:
+        return 0
+    along, across = window.turned(angle)
+    across = across + np.float32(rng.normal(0, 0.25) / length) * along**2
+    place = (along / length + 0.5).clip(0, 1)
+    rise = np.clip(place / look.widest, 0, 1)
+    profile = look.base + (1 - look.base) * rise * (2 - rise)
+    profile *= np.where(place > look.widest, 1 - 0.35 * ((place - look.widest) / (1.001 - look.widest)) ** 2, 1)
+    profile *= np.clip(place * 14, 0, 1) ** 0.5
+    share = np.clip(across / (width / 2), -1, 1)
+    end = half - look.round_end * half * share**2
+    if look.teeth:
+        wave = np.abs((share * look.teeth / 2 + 0.25 * np.float32(rng.random())) % 1.0 - 0.5) * 2
+        end = end - np.float32(look.tooth * min(width, 0.5 * length)) * wave
+    distance = np.maximum(np.maximum(np.abs(across) - profile * width / 2, along - end), -half - along)
+    if stalk:
+        neck = np.maximum(np.abs(across) - 1.4, np.abs(along + half + stalk / 2 - 1.0) - stalk / 2)
+        distance = np.minimum(distance, neck)
+    if rng.random() < 0.25:  # broken edge
+        cut, way = rng.uniform(-0.2, 0.45) * length, rng.choice([-1.0, 1.0])
+        ragged = noise.smooth_field(rng, distance.shape, 5 / canvas.px_um) * 3
+        slant = np.float32(rng.normal(0, 0.6))
+        distance = np.maximum(distance, way * (along + slant * across - way * abs(cut)) + ragged)
+    _paint(rng, canvas, window, look, distance, along, across, light, from_below, SCALE)
+    tips = [(x + t * np.cos(angle) * length, y + t * np.sin(angle) * length) for t in (-0.45, 0.0, 0.45)]
+    return int(all(canvas.seen(*tip) for tip in tips))
+
+
+def draw_piece(
+    rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float, size: float,
+    light: np.ndarray, from_below: bool,
+) -> None:
+    """Paint one torn piece of a scale, about `size` µm across, angular or ragged."""
+    window = canvas.window(x, y, 0.9 * size + 2)
+    if window is None:
+        return
+    stretch, angle = rng.uniform(0.4, 1.0), rng.uniform(0, np.pi)
+    along, across = window.turned(angle)
+    corners = shapes.rough_corners(rng, 0.75 * size, int(rng.integers(3, 8)), rng.uniform(0.15, 0.65))
+    distance = shapes.polygon(along, across / np.float32(stretch), corners) * np.float32(stretch**0.5)
+    if size / canvas.px_um > 6:
+        distance += 0.035 * size * noise.smooth_field(rng, distance.shape, max(2.0, 0.12 * size / canvas.px_um))
+    turn = rng.uniform(0, np.pi)
+    u = along * np.float32(np.cos(turn)) + across * np.float32(np.sin(turn))
+    v = across * np.float32(np.cos(turn)) - along * np.float32(np.sin(turn))
+    _paint(rng, canvas, window, look, distance, u, v, light, from_below, PIECE)
+
+
+def _paint(
+    rng: np.random.Generator, canvas: Canvas, window: Window, look: ScaleLook, distance: np.ndarray,
+    along: np.ndarray, across: np.ndarray, light: np.ndarray, from_below: bool, kind: int,
+) -> None:
+    px = canvas.px_um
+    cover = shapes.coverage(distance, px)
+    fade = np.float32(np.exp(-((1.2 * px / look.ridge_pitch) ** 2)))
+    spread = 1 + 0.1 * along / (np.abs(along).max() + 1e-3)
+    texture = look.ridge * fade * np.sin(across * spread * np.float32(2 * np.pi / look.ridge_pitch) + rng.uniform(0, 6))
+    if look.ribs:
+        texture = texture + look.ribs * fade * np.sin(along * np.float32(2 * np.pi / (look.ridge_pitch * 0.8)))
+    if look.granules and distance.size > 200:
+        spots = noise.smooth_field(rng, distance.shape, 1.5 / px)
+        texture = texture + look.granules * np.clip(spots - 0.6, 0, 1.5)
+    if distance.size > 200:
+        texture = texture + 0.06 * noise.smooth_field(rng, distance.shape, max(2.0, 18 / px))
+    rim = look.rim * np.exp(-((distance / 1.6) ** 2))
+    tone = float(np.exp(rng.normal(0, 0.2)))
+    level = light * look.colour * np.float32(tone)
+    paint = level * np.exp(-(texture + rim))[..., None]
+    if look.sheen and not from_below:
+        hue = look.sheen_hue + 0.1 * float(rng.normal())
+        shimmer = np.exp(-((across / (0.2 * look.width) - rng.normal()) ** 2)) * look.sheen
+        paint = paint + shimmer[..., None] * colours.hsv(hue, 0.8, 0.8) * light
+    soften = float(rng.choice([0.0, rng.uniform(0.3, 3.0)], p=[0.6, 0.4]))
+    mask = distance < 0
+    see_through = 1.0 - look.opacity
+    absorbs = -np.log(np.clip(look.colour, 0.03, 0.98)) * np.float32(0.6)
+    canvas.lay(
+        window, mask, kind, cover=cover * np.float32(look.opacity), paint=paint.astype(np.float32),
+        density=cover * (see_through * (0.5 + texture) + rim * see_through), absorbs=absorbs,
+        hides=look.opacity, soften_um=soften,
+    )
+    if kind == SCALE:
+        canvas.scaled[window.box] |= mask
