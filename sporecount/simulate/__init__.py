@@ -1,0 +1,1 @@
+"""Simulated prints, rulings and spiked-in spores, with exact truth. Shares no code with the detector."""

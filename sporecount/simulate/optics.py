@@ -1,0 +1,238 @@
+"""From layers of density to linear light: support, focus that varies over the view, fringes, light source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from sporecount.simulate.canvas import LAYERS, Canvas, View
+from sporecount.simulate.ranges import PrintRanges
+from sporecount.simulate.sample import PrintSample, between, log_between
+
+APERTURE = {4.0: 0.10, 5.0: 0.12, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
+"""Numerical aperture of common objectives (engraved on them; common practice)."""
+
+WAVE_UM = 0.55
+
+
+def aperture(objective: float) -> float:
+    """Numerical aperture of an objective, from the nearest common one."""
+    return APERTURE[min(APERTURE, key=lambda m: abs(np.log(m / objective)))]
+
+
+@dataclass(frozen=True)
+class Focus:
+    """Height of focus over the view.
+
+    Parameters
+    ----------
+    objective : float
+    best_um : float
+        Blur (standard deviation) at best focus: diffraction, eyepiece and phone lens.
+    height : tuple of float
+        Defocus in um as c0 + cx x + cy y + cr (x^2 + y^2), x and y from -1 to 1 over the longer side.
+    wave_um : float
+        Standard deviation of the card's waviness, as defocus in um.
+    layer_um : tuple of float
+        Height of the layers over the print plane.
+    channel_um : tuple of float
+        Shift of focus of red, green, blue.
+    fringe : float
+        Strength of the fringes, 0 incoherent to 1.
+    seed : int
+        Of the waviness, which belongs to the place on the print.
+    """
+
+    objective: float
+    best_um: float
+    height: tuple[float, float, float, float]
+    wave_um: float
+    layer_um: tuple[float, ...]
+    channel_um: tuple[float, float, float]
+    fringe: float
+    seed: int
+
+    @property
+    def blur_per_um(self) -> float:
+        """Blur (standard deviation, um) for each um of defocus: half the radius of the cone of light."""
+        return aperture(self.objective) / 2
+
+    def defocus_um(self, view: View, layer: int, step: int) -> np.ndarray:
+        """Signed defocus over the view on every `step`-th pixel of the drawing grid."""
+        long = max(view.work_width, view.work_height) / 2
+        x = (np.arange(0, view.work_width, step) - view.work_width / 2) / long
+        y = (np.arange(0, view.work_height, step) - view.work_height / 2) / long
+        c0, cx, cy, cr = self.height
+        flat = c0 + cx * x[None, :] + cy * y[:, None] + cr * (x[None, :] ** 2 + y[:, None] ** 2)
+        if self.wave_um:
+            cells = max(int(max(view.width_px, view.height_px) * view.um_per_px / 250), 2) + 2
+            wave = np.random.default_rng(self.seed).standard_normal((cells, cells)).astype(np.float32)
+            flat = flat + self.wave_um * cv2.resize(wave, flat.shape[::-1], interpolation=cv2.INTER_CUBIC)
+        return (flat + self.layer_um[layer]).astype(np.float32)
+
+
+def draw_focus(rng: np.random.Generator, ranges: PrintRanges, objective: float) -> Focus:
+    """Draw a focus within the ranges."""
+    cone = aperture(objective) / 2
+    centre = between(rng, ranges.focus_blur_um) * rng.random() ** 0.7 / cone * rng.choice([-1, 1])
+    spread = between(rng, ranges.focus_spread_um) * rng.random() / cone
+    heading, curved = rng.uniform(0, 2 * np.pi), rng.uniform(0, 0.6)
+    depth = WAVE_UM / (2 * aperture(objective) ** 2)
+    lift = rng.uniform(-1, 1) * 2.0
+    return Focus(
+        objective=objective,
+        best_um=0.21 * WAVE_UM / aperture(objective) * between(rng, ranges.blur_gain),
+        height=(
+            float(centre),
+            float(spread * (1 - curved) * np.cos(heading)),
+            float(spread * (1 - curved) * np.sin(heading)),
+            float(spread * curved * rng.choice([-1, 1])),
+        ),
+        wave_um=between(rng, ranges.card_wave_um) / cone * float(rng.random() ** 2),
+        layer_um=(0.0, float(lift), float(abs(rng.normal(0, 10)) * np.sign(lift))),
+        channel_um=tuple(float(c) for c in rng.normal(0, 0.35, 3) * depth * np.array([1, 0, 1])),
+        fringe=log_between(rng, ranges.fringe),
+        seed=int(rng.integers(2**31)),
+    )
+
+
+def soften(image: np.ndarray, sigma_px: float) -> np.ndarray:
+    """Gaussian blur; wide ones on a reduced picture, where nothing fine is left."""
+    if sigma_px < 0.25:
+        return image
+    if sigma_px < 5:
+        return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT)
+    factor = int(sigma_px / 2.0)
+    size = (max(image.shape[1] // factor, 2), max(image.shape[0] // factor, 2))
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), sigma_px / factor, borderType=cv2.BORDER_REFLECT)
+    return cv2.resize(small, image.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def soften_varying(image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5) -> np.ndarray:
+    """Blur whose width varies over the picture, from a few evenly blurred ones blended by variance.
+
+    Parameters
+    ----------
+    image : ndarray of shape (h, w) or (h, w, c), float32
+    sigma_px : ndarray of shape (h', w')
+        On any coarser grid over the same picture.
+    most_levels : int
+    """
+    low, high = float(sigma_px.min()), float(sigma_px.max())
+    if high < low * 1.12 + 0.05:
+        return soften(image, (low + high) / 2)
+    levels = int(np.clip(np.ceil(np.log(high / max(low, 0.2)) / np.log(1.5)), 1, most_levels - 1)) + 1
+    rungs = np.geomspace(max(low, 0.2), high, levels) ** 2
+    place = np.interp(sigma_px**2, rungs, np.arange(levels)).astype(np.float32)
+    place = cv2.resize(place, image.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    out = np.zeros_like(image)
+    for i, variance in enumerate(rungs):
+        weight = np.maximum(1 - np.abs(place - i), 0)
+        if not weight.any():
+            continue
+        out += soften(image, float(np.sqrt(variance))) * (weight if image.ndim == 2 else weight[..., None])
+    return out
+
+
+def support_light(sample: PrintSample, view: View, focus: Focus) -> np.ndarray:
+    """Light of the empty support over the drawing grid, (h, w, 3), linear, about 1 from below.
+
+    Card: cloudy on several scales, with a mat of paper fibres; glass: nearly even. The texture belongs to the
+    sample and is laid out over the print, so that overlapping views show the same card.
+    """
+    h, w = view.work_height, view.work_width
+    grid = view.work_um
+    cell = max(1500.0, 1.2 * max(w, h) * grid)
+    cloud = _card_cloud(sample, cell)
+    step = cell / cloud.shape[0]
+    matrix = np.array(
+        [
+            [grid / step, 0, ((view.x_um - w / 2 * grid) % cell) / step],
+            [0, grid / step, ((view.y_um - h / 2 * grid) % cell) / step],
+        ]
+    )
+    field = cv2.warpAffine(
+        cloud, matrix, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_WRAP
+    )
+    light = np.exp(-2.302585 * sample.mottle * field)
+    return light[..., None] * np.asarray(sample.paper, np.float32)
+
+
+def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
+    """Repeating density pattern of a card, unit spread, over a square of `cell_um`."""
+    rng = np.random.default_rng(sample.seed)
+    n = int(np.clip(cell_um / 2.4, 512, 1600))
+    total = np.zeros((n, n), np.float32)
+    for size_um, strength in ((400.0, 0.5), (130.0, 0.8), (45.0, 0.7), (16.0, 0.35)):
+        noise = rng.standard_normal((n, n), dtype=np.float32)
+        sigma = size_um / 3 / (cell_um / n)
+        smooth = _wrap_blur(noise, sigma)
+        total += np.float32(strength * rng.uniform(0.4, 1.3)) * smooth / max(float(smooth.std()), 1e-6)
+    if sample.support == "card":
+        mat = np.zeros((n, n), np.float32)
+        for _ in range(10):
+            layer = np.zeros((n, n), np.uint8)
+            for _ in range(int(26 * (cell_um / 1500) ** 2)):
+                start, heading = rng.uniform(0, n, 2), rng.uniform(0, 2 * np.pi)
+                steps = np.cumsum(rng.normal(0, 0.12, 24)) + heading
+                path = start + np.cumsum(np.column_stack([np.cos(steps), np.sin(steps)]), 0) * rng.uniform(5, 18)
+                thick = max(int(rng.uniform(9, 26) / (cell_um / n)), 1)
+                cv2.polylines(layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4)
+            mat += layer.astype(np.float32) / 255 * np.float32(rng.normal(0, 1))
+        mat = _wrap_blur(mat, rng.uniform(2.5, 9.0) / (cell_um / n))
+        total += rng.uniform(0.5, 1.6) * (mat - mat.mean()) / max(float(mat.std()), 1e-6)
+    return total / max(float(total.std()), 1e-6)
+
+
+def _wrap_blur(image: np.ndarray, sigma: float) -> np.ndarray:
+    """Gaussian blur on a torus, so that the pattern repeats without a seam."""
+    n = image.shape[0]
+    wave = np.fft.fftfreq(n)[:, None] ** 2 + np.fft.rfftfreq(n)[None, :] ** 2
+    return np.fft.irfft2(np.fft.rfft2(image) * np.exp(-2 * np.pi**2 * sigma**2 * wave), s=image.shape).astype(np.float32)
+
+
+def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarray, np.ndarray]:
+    """Linear light of the scene through the objective.
+
+    Returns
+    -------
+    light : ndarray of shape (h, w, 3), float32
+        1 is the empty support.
+    blur_um : ndarray of shape (h', w')
+        Blur of the layer `ON` over the view, every 16th pixel of the drawing grid.
+    """
+    view, step = canvas.view, 16
+    grid = view.work_um
+    light = support_light(sample, view, focus)
+    blur_um = None
+    for layer in range(LAYERS):
+        defocus = focus.defocus_um(view, layer, step)
+        sigma = [np.hypot(focus.best_um, (defocus + c) * focus.blur_per_um) / grid for c in focus.channel_um]
+        if layer == 1:
+            blur_um = sigma[1] * grid
+        through = cv2.exp(canvas.density[layer] * np.float32(-2.302585))
+        for c in range(3):
+            light[..., c] *= soften_varying(np.ascontiguousarray(through[..., c]), sigma[c])
+        if canvas.phase[layer].any():
+            light *= _fringes(canvas.phase[layer], defocus, sigma[1], grid, focus)[..., None]
+        sent = canvas.scatter[layer]
+        if sent is not None:
+            light += soften_varying(sent, sigma[1])
+    assert blur_um is not None
+    return light, blur_um
+
+
+def _fringes(phase: np.ndarray, defocus: np.ndarray, sigma_px: np.ndarray, grid: float, focus: Focus) -> np.ndarray:
+    """Bright and dark fringes of clear bodies: light gathers where the wave front curves.
+
+    Transport of intensity (Teague 1983, J. Opt. Soc. Am. 73:1434): dI/dz = -I lap(W) for an even wave of
+    optical path W; damped by `fringe` and held within a factor of two for the partly coherent light of a lamp.
+    """
+    smooth = soften_varying(phase, np.maximum(sigma_px, 0.7), 3)
+    curve = cv2.Laplacian(smooth, cv2.CV_32F, ksize=1) / np.float32(grid * grid)
+    lens = cv2.resize(defocus + np.float32(1.5), phase.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    push = lens * curve * np.float32(-focus.fringe)
+    return np.exp(np.float32(0.6) * np.tanh(push / np.float32(0.6)))
