@@ -1,0 +1,123 @@
+"""Two general blob detectors at fair settings, to be measured beside the product.
+
+Both are given the scale in um per px and the usual band of spore lengths, work on the flattened optical
+density at a working scale of their own, and do not look outside the round view. Their thresholds were
+chosen once, by the highest pooled F1 on `TUNING` photos of the sets "good_focus_10x" and "mixed" of the
+held-back recipe, drawn with a seed that no score uses: `python -m tests.recipes.rivals` prints the table.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.feature import blob_log
+
+from tests.recipes.heldback import draw_photo
+from tests.recipes.scoring import PhotoScore, score_photo, summarise
+
+LENGTH_BAND_UM = (8.0, 16.0)
+WIDTH_SHARE = 1 / 1.5
+LOG_UM_PER_PX, SIMPLE_UM_PER_PX = 1.0, 0.5
+LOG_THRESHOLD = 0.05
+SIMPLE_CIRCULARITY = 0.7
+SIMPLE_FROM_OD = 0.06
+TUNING, TUNING_SEED = 12, 915_001
+
+
+def flatten(rgb: NDArray[np.uint8], um_per_px: float, wanted: float) -> tuple[NDArray[np.float32], float]:
+    """Give the optical density of green and blue over the empty light, and the share of photo pixels per pixel.
+
+    Parameters
+    ----------
+    rgb : ndarray of shape (H, W, 3), uint8, sRGB
+    um_per_px, wanted : float
+        Scale of the photo, and of the result unless the photo is coarser.
+    """
+    zoom = min(1.0, um_per_px / wanted)
+    small = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA) if zoom < 1 else rgb
+    s = small[..., 1:].astype(np.float32).mean(axis=2) / 255
+    light = np.where(s <= 0.04045, s / 12.92, ((s + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    seen = light > 0.05 * np.quantile(light, 0.9)
+    pitch = um_per_px / zoom
+    tiny = cv2.resize(light, None, fx=pitch / 8, fy=pitch / 8, interpolation=cv2.INTER_AREA)
+    # Brightest light within about 120 um, so that scales do not pull it down.
+    ground = cv2.GaussianBlur(cv2.dilate(cv2.medianBlur(tiny, 3), np.ones((15, 15), np.uint8)), (0, 0), 6)
+    ground = cv2.resize(ground, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR)
+    od = np.log10(np.maximum(ground, 1e-3) / np.maximum(light, 1e-3))
+    margin = max(1, int(12 / pitch))
+    seen = cv2.erode(cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)),
+                     np.ones((margin, margin), np.uint8), borderValue=1)
+    return np.where(seen > 0, od, 0).astype(np.float32), zoom
+
+
+def _answer(x: NDArray[Any], y: NDArray[Any], rgb: NDArray[np.uint8], um_per_px: float) -> dict[str, Any]:
+    n = len(x)
+    return {
+        "x_px": x, "y_px": y, "probability": np.ones(n), "kind": np.full(n, "spore"), "count": n, "low": n, "high": n,
+        "flag": "none", "reasons": (), "examined_mm2": rgb.shape[0] * rgb.shape[1] * um_per_px**2 / 1e6,
+    }
+
+
+def detect_log(
+    rgb: NDArray[np.uint8], um_per_px: float, objective: float, threshold: float = LOG_THRESHOLD
+) -> dict[str, Any]:
+    """Detect with `skimage.feature.blob_log`."""
+    od, zoom = flatten(rgb, um_per_px, LOG_UM_PER_PX)
+    pitch = um_per_px / zoom
+    # A disc answers best at sigma = radius / sqrt 2; the radius is that of the circle of a spore's area.
+    low, high = (length * np.sqrt(WIDTH_SHARE) / 2 / np.sqrt(2) / pitch for length in LENGTH_BAND_UM)
+    found = blob_log(od, min_sigma=low, max_sigma=high, num_sigma=5, threshold=threshold, overlap=0.4)
+    return _answer((found[:, 1] + 0.5) / zoom - 0.5, (found[:, 0] + 0.5) / zoom - 0.5, rgb, um_per_px)
+
+
+def detect_simple(
+    rgb: NDArray[np.uint8], um_per_px: float, objective: float, circularity: float = SIMPLE_CIRCULARITY,
+    from_od: float = SIMPLE_FROM_OD,
+) -> dict[str, Any]:
+    """Detect with `cv2.SimpleBlobDetector`."""
+    od, zoom = flatten(rgb, um_per_px, SIMPLE_UM_PER_PX)
+    pitch = um_per_px / zoom
+    grey = np.clip(cv2.GaussianBlur(od, (0, 0), max(0.6, 0.6 / pitch)) * 255, 0, 255).astype(np.uint8)
+    choice = cv2.SimpleBlobDetector_Params()
+    choice.filterByColor, choice.blobColor = True, 255
+    choice.minThreshold, choice.maxThreshold, choice.thresholdStep = from_od * 255, 230, 8
+    choice.minRepeatability, choice.minDistBetweenBlobs = 2, 0.4 * LENGTH_BAND_UM[0] / pitch
+    ellipse = np.pi / 4 * WIDTH_SHARE / pitch**2
+    choice.filterByArea = True
+    choice.minArea, choice.maxArea = 0.5 * ellipse * LENGTH_BAND_UM[0] ** 2, 1.3 * ellipse * LENGTH_BAND_UM[1] ** 2
+    choice.filterByCircularity, choice.minCircularity = True, circularity
+    choice.filterByInertia, choice.minInertiaRatio = True, 0.15
+    choice.filterByConvexity, choice.minConvexity = True, 0.8
+    found = cv2.SimpleBlobDetector_create(choice).detect(grey)
+    xy = np.array([one.pt for one in found], np.float64).reshape(-1, 2)
+    return _answer((xy[:, 0] + 0.5) / zoom - 0.5, (xy[:, 1] + 0.5) / zoom - 0.5, rgb, um_per_px)
+
+
+RIVALS = {"blob_log": detect_log, "SimpleBlob": detect_simple}
+
+
+def main() -> None:
+    """Print the pooled F1 of both rivals for a range of settings on the tuning draw."""
+    photos = [
+        draw_photo(np.random.default_rng([TUNING_SEED, k, n]), width_px=1024, height_px=768, preset=name)
+        for n, name in enumerate(("good_focus_10x", "mixed")) for k in range(TUNING)
+    ]
+
+    def pooled(scores: list[PhotoScore]) -> str:
+        got = summarise(scores)
+        return f"F1 {got['f1']:.3f}  precision {got['precision']:.3f}  recall {got['recall']:.3f}"
+
+    for threshold in (0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.10):
+        scores = [score_photo(q, detect_log(q.rgb, q.um_per_px, q.objective, threshold)) for q in photos]
+        print(f"blob_log threshold {threshold:.2f}: {pooled(scores)}")
+    for circularity in (0.5, 0.6, 0.7, 0.8):
+        for from_od in (0.03, 0.06, 0.09, 0.12):
+            scores = [score_photo(q, detect_simple(q.rgb, q.um_per_px, q.objective, circularity, from_od)) for q in photos]
+            print(f"SimpleBlob circularity {circularity:.1f} from {from_od:.2f}: {pooled(scores)}")
+
+
+if __name__ == "__main__":
+    main()
