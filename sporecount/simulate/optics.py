@@ -166,7 +166,8 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
     rng = np.random.default_rng(sample.seed)
     n = int(np.clip(cell_um / 2.4, 512, 1600))
     total = np.zeros((n, n), np.float32)
-    for size_um, strength in ((400.0, 0.5), (130.0, 0.8), (45.0, 0.7), (16.0, 0.35)):
+    above = sample.light == "above"
+    for size_um, strength in ((400.0, 0.5), (130.0, 0.8), (45.0, 0.7), (16.0, 0.35), (8.0, 0.5 if above else 0.1)):
         noise = rng.standard_normal((n, n), dtype=np.float32)
         sigma = size_um / 3 / (cell_um / n)
         smooth = _wrap_blur(noise, sigma)
@@ -182,7 +183,7 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
                 thick = max(int(rng.uniform(9, 26) / (cell_um / n)), 1)
                 cv2.polylines(layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4)
             mat += layer.astype(np.float32) / 255 * np.float32(rng.normal(0, 1))
-        mat = _wrap_blur(mat, rng.uniform(2.5, 9.0) / (cell_um / n))
+        mat = _wrap_blur(mat, (rng.uniform(1.0, 3.0) if above else rng.uniform(2.0, 9.0)) / (cell_um / n))
         total += rng.uniform(0.5, 1.6) * (mat - mat.mean()) / max(float(mat.std()), 1e-6)
     return total / max(float(total.std()), 1e-6)
 
@@ -213,6 +214,8 @@ def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarra
         sigma = [np.hypot(focus.best_um, (defocus + c) * focus.blur_per_um) / grid for c in focus.channel_um]
         if layer == 1:
             blur_um = sigma[1] * grid
+        if canvas.above:
+            light *= _shadow(canvas.density[layer], sample, layer, grid)[..., None]
         through = cv2.exp(canvas.density[layer] * np.float32(-2.302585))
         for c in range(3):
             light[..., c] *= soften_varying(np.ascontiguousarray(through[..., c]), sigma[c])
@@ -223,6 +226,17 @@ def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarra
             light += soften_varying(sent, sigma[1])
     assert blur_um is not None
     return light, blur_um
+
+
+def _shadow(density: np.ndarray, sample: PrintSample, layer: int, grid: float) -> np.ndarray:
+    """Soft shadow on the card of what stands above it, away from a lamp at the side."""
+    rng = np.random.default_rng(sample.seed + 1)
+    heading, depth = rng.uniform(0, 2 * np.pi), rng.uniform(0.0, 0.5)
+    height_um = (2.0, 4.0, 14.0)[layer] * rng.uniform(0.5, 2.0)
+    move = np.array([[1, 0, np.cos(heading) * height_um / grid], [0, 1, np.sin(heading) * height_um / grid]])
+    blocked = np.clip(density[..., 1] * np.float32(2.0), 0, 1)
+    blocked = cv2.warpAffine(blocked, move, blocked.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+    return 1 - np.float32(depth) * soften(blocked, 0.5 * height_um / grid)
 
 
 def _fringes(phase: np.ndarray, defocus: np.ndarray, sigma_px: np.ndarray, grid: float, focus: Focus) -> np.ndarray:

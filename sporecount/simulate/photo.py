@@ -74,7 +74,7 @@ def draw_photo(
     wide, high = width_px * um_per_px, height_px * um_per_px
     if spores is None:
         spores = _draw_number(rng, table, sample, wide * high)
-    gain = float(np.clip(0.12 / (wide * high * 1e-6), 1.0, 4.0))
+    gain = float(np.clip(0.08 / (wide * high * 1e-6), 1.0, 3.0))
     scene = draw_print_scene(rng, sample, table, (-wide / 2, -high / 2, wide, high), spores=spores, rate_gain=gain)
     return render_photo(rng, scene, sample, view, focus, phone, notes={"preset": preset, "style": "physical"})
 

@@ -37,7 +37,7 @@ class PrintRanges:
     scale_length_um: Range = (60, 190)  # single scales reach 30 to 500
     scale_width_um: Range = (32, 75)
     ridge_um: Range = (1.2, 3.0)
-    piece_rate: Range = (15, 700)
+    piece_rate: Range = (15, 500)
     piece_um: Range = (4, 60)
     hair_rate: Range = (0.5, 40)
     # everything else on a print
@@ -46,18 +46,18 @@ class PrintRanges:
     bubble_um: Range = (15, 220)
     microbubble_rate: Range = (1, 260)
     microbubble_um: Range = (3, 18)
-    pollen_rate: Range = (0.3, 40)
+    pollen_rate: Range = (0.3, 25)
     dust_rate: Range = (15, 900)
     dust_um: Range = (1.5, 30)
     mould_rate: Range = (0.3, 25)  # colonies
-    droplet_rate: Range = (0.5, 90)
+    droplet_rate: Range = (0.5, 60)
     ridge_rate: Range = (0.2, 10)  # glue ridges
     ink_share: float = 0.06
     look_alike_gain: float = 1.0  # multiplies the rates of pieces, microbubbles, droplets, mould and pollen
     # support and light
     card_share: float = 0.75  # otherwise glass or clear film
     above_share: float = 0.18  # of card prints: light from above
-    mottle_density: Range = (0.006, 0.10)  # of the card's cloudiness
+    mottle_density: Range = (0.008, 0.11)  # of the card's cloudiness
     # focus
     focus_blur_um: Range = (0.0, 2.6)  # defocus blur at the best place of the view
     focus_spread_um: Range = (0.0, 3.0)  # further defocus blur from tilt and curvature at the rim

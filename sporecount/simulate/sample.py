@@ -109,7 +109,8 @@ def draw_sample(rng: np.random.Generator, ranges: PrintRanges, *, light: str | N
         ridge_um=between(rng, ranges.ridge_um),
         support=support,
         light=light,
-        mottle=log_between(rng, ranges.mottle_density) * (1.0 if support == "card" else 0.12),
+        mottle=max(log_between(rng, ranges.mottle_density), 0.02 if light == "above" else 0.0)
+        * (1.0 if support == "card" else 0.12),
         paper=(grey, grey * (1 - yellowing * 0.4), grey * (1 - yellowing)),
         seed=int(rng.integers(2**31)),
     )

@@ -294,7 +294,8 @@ def _mould(rng: np.random.Generator, ranges: PrintRanges, place: _Placer) -> Ite
     for _ in range(place.number(ranges.mould_rate, ranges.look_alike_gain)):
         home = place.spot()
         size = rng.uniform(3, 8)
-        tone = np.array([rng.uniform(0.2, 0.8), rng.uniform(0.4, 0.9), 1.0]) * log_between(rng, (0.08, 0.8))
+        green = rng.uniform(0.5, 0.95)
+        tone = np.array([green * rng.uniform(0.4, 1.05), green, 1.0]) * log_between(rng, (0.08, 0.8))
         chain, spread = rng.random() < 0.4, rng.uniform(8, 60)
         heading, at = rng.uniform(0, 2 * np.pi), np.array(home)
         for _ in range(int(log_between(rng, (1, 40)))):
@@ -316,7 +317,8 @@ def _mould(rng: np.random.Generator, ranges: PrintRanges, place: _Placer) -> Ite
 def _droplets(rng: np.random.Generator, ranges: PrintRanges, place: _Placer) -> Iterator[Thing]:
     for _ in range(place.number(ranges.droplet_rate, ranges.look_alike_gain)):
         size = log_between(rng, (4, 24))
-        brown = np.array([rng.uniform(0.15, 0.5), rng.uniform(0.4, 0.75), 1.0]) * log_between(rng, (0.15, 1.4))
+        green = rng.uniform(0.4, 0.75)
+        brown = np.array([green * rng.uniform(0.3, 0.8), green, 1.0]) * log_between(rng, (0.12, 1.4))
         points = shapes.lump_outline(rng, size, rng.uniform(0, 0.03), rng.uniform(1, 1.15))
         yield place.thing("solid", "other", ON, points, **_solid_look(rng, brown, grain=0.0, flat=float(rng.uniform(0, 0.6))))
 
@@ -360,7 +362,8 @@ def _glue(rng: np.random.Generator, ranges: PrintRanges, place: _Placer) -> Iter
 
 def _pollen(rng: np.random.Generator, ranges: PrintRanges, place: _Placer) -> Iterator[Thing]:
     for _ in range(place.number(ranges.pollen_rate, ranges.look_alike_gain)):
-        tone = np.array([rng.uniform(0.1, 0.5), rng.uniform(0.25, 0.8), 1.0]) * log_between(rng, (0.08, 1.1))
+        green = rng.uniform(0.2, 0.7)
+        tone = np.array([green * rng.uniform(0.3, 0.9), green, 1.0]) * log_between(rng, (0.08, 1.1))
         style = rng.choice(["spiny", "smooth", "triporate", "small"], p=[0.2, 0.25, 0.2, 0.35])
         size = log_between(rng, (9, 20) if style == "small" else (15, 60))
         if style == "spiny":

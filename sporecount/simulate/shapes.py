@@ -64,17 +64,40 @@ def scale_outline(rng: np.random.Generator, length_um: float, width_um: float) -
 
 
 def torn_outline(rng: np.random.Generator, size_um: float) -> np.ndarray:
-    """Outline of a torn piece: a few straight or ragged edges, (n, 2) in um."""
-    corners = int(rng.integers(3, 8))
+    """Outline of a torn piece, (n, 2) in um, its ridges along u.
+
+    Half of them are cut from a whole scale, so that a part of the outline is the scale's own edge or teeth;
+    the others have torn edges all around.
+    """
+    ragged = rng.uniform(0.0, 0.07) * size_um
+    if rng.random() < 0.5:
+        whole = scale_outline(rng, rng.uniform(60, 160), rng.uniform(32, 75))
+        piece = _dense(whole - whole[int(rng.integers(len(whole)))] * rng.uniform(0.0, 0.95), 1.5)
+        sides = int(rng.integers(2, 7))
+        for heading in rng.uniform(0, 2 * np.pi) + np.arange(sides) * 2 * np.pi / sides + rng.normal(0, 0.4, sides):
+            normal = np.array([np.cos(heading), np.sin(heading)])
+            along = piece @ np.array([-normal[1], normal[0]]) / size_um
+            tear = rng.uniform(0.3, 1.4) + rng.normal(0, 0.12) * np.minimum(along**2, 2.0)
+            tear += rng.uniform(0, 0.12) * np.sin(along * rng.uniform(3, 14) + rng.uniform(0, 6))
+            over = np.maximum(piece @ normal - np.maximum(tear, 0.1) * size_um / 2, 0)
+            piece = piece - over[:, None] * normal
+        piece = piece + rng.normal(0, ragged / 4, piece.shape)
+        return piece - piece.mean(0)
+    corners = int(rng.integers(4, 10))
     angle = np.sort(rng.uniform(0, 2 * np.pi, corners) * 0.35 + np.linspace(0, 2 * np.pi, corners, endpoint=False))
     stretch = rng.uniform(1.0, 2.6)
     radius = size_um / 2 * rng.uniform(0.55, 1.1, corners)
     points = np.column_stack([np.cos(angle) * radius * np.sqrt(stretch), np.sin(angle) * radius / np.sqrt(stretch)])
-    ragged = rng.uniform(0.0, 0.09) * size_um
-    edge = np.linspace(0, 1, 7)[:-1, None]
-    following = np.roll(points, -1, axis=0)
-    fine = (points[:, None] * (1 - edge) + following[:, None] * edge).reshape(-1, 2)
+    fine = _dense(points, size_um / 12)
     return fine + rng.normal(0, ragged / 2, fine.shape)
+
+
+def _dense(points: np.ndarray, step_um: float) -> np.ndarray:
+    """Closed outline with points at most `step_um` apart."""
+    closed = np.vstack([points, points[:1]])
+    gone = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    at = np.linspace(0, gone[-1], max(int(gone[-1] / step_um), len(points)), endpoint=False)
+    return np.column_stack([np.interp(at, gone, closed[:, 0]), np.interp(at, gone, closed[:, 1])])
 
 
 def lump_outline(
