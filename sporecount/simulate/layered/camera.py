@@ -124,8 +124,10 @@ def light_field(rng: np.random.Generator, look: CameraLook, inside: np.ndarray) 
         soft = rng.uniform(0.004, 0.05)
         ramp = np.clip(inside / soft + 0.5, 0, 1)
         ramp = ramp * ramp * (3 - 2 * ramp)
-        fringe = np.stack([np.clip(ramp + d * (ramp - ramp**2), 0, 1) for d in rng.normal(0, 0.25, 3)], axis=2)
-        light = light * fringe + np.float32(rng.uniform(0.0, 0.02)) * (1 - fringe)
+        edge, outside = ramp - ramp**2, np.float32(rng.uniform(0.0, 0.02))
+        for channel, fringe in enumerate(rng.normal(0, 0.25, 3)):
+            through = np.clip(ramp + np.float32(fringe) * edge, 0, 1)
+            light[..., channel] = (light[..., channel] - outside) * through + outside
     return light
 
 

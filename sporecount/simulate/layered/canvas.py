@@ -113,7 +113,13 @@ class Canvas:
             cover = _soft(cover, sigma)
             patch += cover[..., None] * (np.asarray(paint, np.float32) - patch)
         if density is not None and absorbs is not None:
-            patch *= np.exp(-_soft(density, sigma)[..., None] * np.asarray(absorbs, np.float32))
+            density = _soft(density, sigma)
+            absorbs = np.asarray(absorbs, np.float32)
+            marked = np.abs(density) > 2e-3 if density.size > 20_000 else None
+            if marked is not None and marked.mean() < 0.3:  # a thin line in a wide box
+                patch[marked] *= np.exp(-density[marked][:, None] * absorbs)
+            else:
+                patch *= np.exp(-density[..., None] * absorbs)
         if glow is not None:
             glow = _soft(glow, sigma)
             patch += glow if glow.ndim == 3 else glow[..., None]

@@ -24,7 +24,7 @@ def light_colour(rng: np.random.Generator, brightness: float) -> np.ndarray:
     """Colour of the empty view, (3,): from bluish over white and yellow to reddish, at the given brightness."""
     warmth, green = rng.normal(0.12, 0.28), rng.normal(0.0, 0.06)
     if rng.random() < 0.08:
-        warmth += rng.choice([-0.5, 0.6])
+        warmth += rng.choice([-0.3, 0.6])
     colour = np.exp(np.array([0.55 * warmth, green, -0.9 * warmth]))
     return (colour / float(colour @ LUMA) * brightness).astype(np.float32)
 

@@ -70,7 +70,7 @@ class Painter:
         window = self.canvas.window(x, y, radius * 1.5 + 4)
         if window is None:
             return
-        uneven = rng.choice([0.0, rng.uniform(0.02, 0.18)]) if radius > 6 else 0.0
+        uneven = noise.maybe(rng, 0.5, 0.01, 0.08) if radius > 6 else 0.0
         distance = shapes.wavy_disc(
             window.x, window.y, radius, uneven * rng.normal(0, 1, 3), rng.uniform(0, 6.3, 3)
         )
@@ -83,7 +83,8 @@ class Painter:
             density += 0.3 * np.exp(-(((distance + 3 * rim) / (0.7 * rim)) ** 2))
         side = (window.x * np.float32(np.cos(x)) + window.y * np.float32(np.sin(x))) / radius
         density *= 1 + np.float32(rng.uniform(0, 0.7)) * np.clip(side, -1, 1)
-        self._solid(window, distance, density, GREY * rng.uniform(0.9, 1.1, 3), BUBBLE, 0.2)
+        self.canvas.clear[window.box][density > 0.5] *= 0.4  # nothing can be read through the dark rim
+        self._solid(window, distance, density, GREY * rng.uniform(0.9, 1.1, 3), BUBBLE, 0.15)
 
     def microbubbles(self, x: float, y: float) -> None:
         """A swarm or single of spore-sized and smaller bubbles."""
@@ -296,7 +297,7 @@ class Painter:
         taper = rng.uniform(0.0, 0.95)
         self._stroke(
             path, lambda t: thick * (1 - taper * t), colours.brown_absorption(rng), HAIR, rng.uniform(0.2, 2.5),
-            rng.choice([0.0, rng.uniform(0.1, 0.8)]), 0.85,
+            noise.maybe(rng, 0.5, 0.1, 0.8), 0.85,
         )
 
     def fibre(self, x: float, y: float) -> None:

@@ -6,6 +6,11 @@ import cv2
 import numpy as np
 
 
+def maybe(rng: np.random.Generator, share: float, low: float, high: float) -> float:
+    """Zero, or with probability `share` a uniform draw between `low` and `high`."""
+    return float(rng.uniform(low, high)) if rng.random() < share else 0.0
+
+
 def smooth_field(
     rng: np.random.Generator, shape: tuple[int, int], cell_px: float, stretch: float = 1.0
 ) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ive
 
 from sporecount.simulate.layered import backdrop, camera, colours, debris, scales, spores
-from sporecount.simulate.layered.canvas import Canvas
+from sporecount.simulate.layered.canvas import LUMA, Canvas
 from sporecount.simulate.layered.recipe import Recipe, random_recipe
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 
@@ -76,7 +76,8 @@ def draw_photo(
     scene = cv2.resize(scene, sensor[::-1], interpolation=cv2.INTER_AREA)
     picture = camera.develop(rng, scene, recipe.camera, (height_px, width_px))
 
-    truths = _truths(canvas, recipe, placed, drawn, sigma_um, lit[..., 1], (height_px, width_px))
+    shown = _stand_out(np.log10(np.clip(scene @ LUMA, 2e-3, 1.0)), placed, canvas.size_um)
+    truths = _truths(canvas, recipe, placed, drawn, shown, sigma_um, lit[..., 1], (height_px, width_px))
     return SimulatedPhoto(
         rgb=picture,
         um_per_px=recipe.um_per_px,
@@ -185,7 +186,7 @@ def _place_spores(
 
 def _truths(
     canvas: Canvas, recipe: Recipe, placed: list[spores.Placed], drawn: list[tuple[float, float]],
-    sigma_um: np.ndarray, lit: np.ndarray, out_shape: tuple[int, int],
+    shown: np.ndarray, sigma_um: np.ndarray, lit: np.ndarray, out_shape: tuple[int, int],
 ) -> tuple[SporeTruth, ...]:
     """Books to truth: what is left to see of each spore, how blurred, how strong."""
     owned = (canvas.owner >= 0) & canvas.in_view
@@ -205,7 +206,9 @@ def _truths(
         level = recipe.brightness * float(lit[row, column])
         clump = int(clumps[number])
         sharp_enough = blur_um <= (0.45 if clump < 3 else 0.33) * spore.length
-        strong_enough = contrast > max(0.025, 1.6 * camera.noise_density(recipe.camera, level))
+        needed = max(0.025, 1.6 * camera.noise_density(recipe.camera, level))
+        calm = clump > 1 or shown[number, 0] > 0.6 * shown[number, 1]
+        strong_enough = contrast > needed and shown[number, 0] > 0.7 * needed and calm
         truths.append(
             SporeTruth(
                 x_px=spore.x / canvas.px_um * grow_x - 0.5,
@@ -222,6 +225,43 @@ def _truths(
             )
         )
     return tuple(t for t in truths if -0.5 <= t.x_px < out_shape[1] - 0.5 and -0.5 <= t.y_px < out_shape[0] - 0.5)
+
+
+def _stand_out(
+    level: np.ndarray, placed: list[spores.Placed], size_um: tuple[float, float]
+) -> np.ndarray:
+    """How far each spore differs from around it in the noiseless picture, and how uneven it is there.
+
+    Parameters
+    ----------
+    level : ndarray of shape (h, w)
+        Decadic logarithm of brightness at the sensor's pixels.
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+        Larger of the differences of its inside and of its rim from the lighter part around it, and the
+        spread between the quartiles around it; optical densities.
+    """
+    if not placed:
+        return np.zeros((0, 2))
+    table = np.array([(s.x, s.y, s.length, s.width, s.angle) for s in placed])
+
+    def ring(share: float, count: int) -> np.ndarray:
+        t = np.arange(count) * 2 * np.pi / count
+        widen = (share - 1.0) * 2.0 if share > 1.0 else 0.0  # µm more room beyond the outline
+        u = (share * table[:, 2:3] / 2 + widen) * np.cos(t)
+        v = (share * table[:, 3:4] / 2 + widen) * np.sin(t)
+        c, s = np.cos(table[:, 4:5]), np.sin(table[:, 4:5])
+        columns = (table[:, 0:1] + u * c - v * s) / size_um[0] * level.shape[1]
+        rows = (table[:, 1:2] + u * s + v * c) / size_um[1] * level.shape[0]
+        return level[
+            np.clip(rows.astype(int), 0, level.shape[0] - 1), np.clip(columns.astype(int), 0, level.shape[1] - 1)
+        ]
+
+    low, middle, high = np.percentile(ring(1.6, 20), [25, 60, 75], axis=1)
+    differs = np.maximum(np.abs(middle - ring(0.4, 8).mean(axis=1)), np.abs(middle - ring(0.85, 12).mean(axis=1)))
+    return np.stack([differs, high - low], axis=1)
 
 
 def _shaken(rng: np.random.Generator, scene: np.ndarray, length_px: float) -> np.ndarray:

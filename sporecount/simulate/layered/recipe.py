@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sporecount.simulate.layered import backdrop
+from sporecount.simulate.layered import backdrop, noise
 from sporecount.simulate.layered.camera import CameraLook
 
 PRESETS = ("ordinary", "good_focus", "hard", "no_spores", "heavy", "scan_4x")
@@ -76,7 +76,7 @@ def random_recipe(
     return Recipe(
         um_per_px=um_per_px,
         objective=objective,
-        supersample=1.4 if um_per_px < 0.9 else 2.0,
+        supersample=1.25 if um_per_px < 0.9 else 1.6 if um_per_px < 1.5 else 2.0,
         from_below=from_below,
         brightness=brightness,
         backdrop=sort,
@@ -89,8 +89,8 @@ def random_recipe(
         single_share=float(rng.uniform(0.3, 0.97) if preset != "heavy" else rng.uniform(0.05, 0.6)),
         clump_mean=float(np.exp(rng.uniform(np.log(2.5), np.log(14)))) * (2.0 if preset == "heavy" else 1.0),
         on_scale_share=float(rng.uniform(0.0, 0.7)),
-        under_share=float(rng.choice([0.0, rng.uniform(0.0, 0.3)])),
-        spore_soften=float(rng.choice([0.0, rng.uniform(0.1, 1.2)]) * (0.3 if good else 1.0)),
+        under_share=noise.maybe(rng, 0.5, 0.0, 0.3),
+        spore_soften=float(noise.maybe(rng, 0.5, 0.1, 1.2) * (0.3 if good else 1.0)),
         camera=_camera(rng, preset, um_per_px, objective),
     )
 
@@ -152,24 +152,24 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         sharpest=sharpest,
         defocus=float(defocus),
         unevenness=float(rng.uniform(0.0, 0.8)),
-        tilt=float(rng.choice([0.0, rng.uniform(0.2, 1.6)], p=[0.4, 0.6])),
-        motion=float(rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.88, 0.12])),
+        tilt=noise.maybe(rng, 0.6, 0.2, 1.6),
+        motion=noise.maybe(rng, 0.12, 0.5, 3.0),
         round_view=str(rng.choice(["full", "whole", "cropped"], p=[0.55, 0.2, 0.25])),
         falloff=float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.1, 0.7)])),
         slant=float(rng.uniform(0.0, 0.3) ** 1.5),
         dirt=int(rng.choice([0, rng.integers(1, 9)], p=[0.6, 0.4])),
-        colour_shift=float(rng.choice([0.0, rng.uniform(0.0002, 0.002)])),
+        colour_shift=noise.maybe(rng, 0.5, 0.0002, 0.002),
         zoom=zoom,
         shot=float(np.exp(rng.uniform(np.log(1e-5), np.log(1.2e-3)))) * noisy,
         read=float(np.exp(rng.uniform(np.log(5e-4), np.log(8e-3)))) * noisy,
-        grain_px=float(rng.choice([0.0, rng.uniform(0.4, 1.3)])),
-        blotches=float(rng.choice([0.0, rng.uniform(0.002, 0.02)])) * noisy,
+        grain_px=noise.maybe(rng, 0.5, 0.4, 1.3),
+        blotches=noise.maybe(rng, 0.5, 0.002, 0.02) * noisy,
         denoise=str(rng.choice(["none", "edge-keeping", "median"], p=[0.5, 0.35, 0.15])),
         sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.8, 2.0)], p=[0.4, 0.42, 0.18])),
         sharpen_px=float(np.exp(rng.uniform(np.log(0.7), np.log(5.0)))),
         gamma=float(rng.uniform(1.8, 2.5)),
-        s_curve=float(rng.choice([0.0, rng.uniform(0.0, 0.7)])),
-        lift=float(rng.choice([0.0, rng.uniform(0.0, 0.12)])),
+        s_curve=noise.maybe(rng, 0.5, 0.0, 0.7),
+        lift=noise.maybe(rng, 0.5, 0.0, 0.12),
         saturation=float(np.clip(rng.normal(1.05, 0.25), 0.25, 1.8)),
         white=white,
         quality=int(rng.integers(70, 99) if good else rng.integers(30, 99) if rng.random() < 0.4 else rng.integers(70, 99)),

@@ -51,10 +51,10 @@ def random_look(rng: np.random.Generator) -> ScaleLook:
         round_end=rng.uniform(0.02, 0.35),
         ridge_pitch=rng.uniform(1.2, 4.5),
         ridge=rng.choice([rng.uniform(0.02, 0.12), rng.uniform(0.1, 0.35)]),
-        ribs=rng.choice([0.0, rng.uniform(0.02, 0.12)]),
+        ribs=noise.maybe(rng, 0.5, 0.02, 0.12),
         rim=rng.uniform(0.0, 0.5),
-        granules=rng.choice([0.0, rng.uniform(0.05, 0.3)], p=[0.6, 0.4]),
-        sheen=rng.choice([0.0, rng.uniform(0.1, 0.6)], p=[0.7, 0.3]),
+        granules=noise.maybe(rng, 0.4, 0.05, 0.3),
+        sheen=noise.maybe(rng, 0.3, 0.1, 0.6),
         sheen_hue=rng.uniform(0.4, 0.95),
     )
 
@@ -144,7 +144,7 @@ def _paint(
         hue = look.sheen_hue + 0.1 * float(rng.normal())
         shimmer = np.exp(-((across / (0.2 * look.width) - rng.normal()) ** 2)) * look.sheen
         paint = paint + shimmer[..., None] * colours.hsv(hue, 0.8, 0.8) * light
-    soften = float(rng.choice([0.0, rng.uniform(0.3, 3.0)], p=[0.6, 0.4]))
+    soften = noise.maybe(rng, 0.4, 0.3, 3.0)
     mask = distance < 0
     see_through = 1.0 - look.opacity
     absorbs = -np.log(np.clip(look.colour, 0.03, 0.98)) * np.float32(0.6)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sporecount.simulate.layered import colours, shapes
-from sporecount.simulate.layered.canvas import Canvas
+from sporecount.simulate.layered import colours, noise, shapes
+from sporecount.simulate.layered.canvas import LUMA, Canvas
 
 SPORE = 1
 
@@ -80,11 +80,11 @@ def random_look(rng: np.random.Generator, light: np.ndarray, from_below: bool) -
         pale_centre=(0.0, 0.0, 0.15, 0.35)[style] * rng.uniform(0.5, 1.5),
         halo=rng.choice([0.0, rng.uniform(0.03, 0.3), -rng.uniform(0.03, 0.15)], p=[0.35, 0.45, 0.2]),
         halo_width=rng.uniform(0.5, 2.5),
-        highlight=rng.choice([0.0, rng.uniform(0.05, 0.5)], p=[0.6, 0.4]),
-        shade=rng.choice([0.0, rng.uniform(0.05, 0.4)], p=[0.5, 0.5]),
+        highlight=noise.maybe(rng, 0.4, 0.05, 0.5),
+        shade=noise.maybe(rng, 0.5, 0.05, 0.4),
         opaque=opaque,
         paint=np.exp(-warm * rng.uniform(0.4, 1.2)) * light * paint_level,
-        tilt=rng.uniform(0.0, 0.5),
+        tilt=rng.uniform(0.0, 0.4),
     )
 
 
@@ -101,6 +101,10 @@ def draw_spore(
     distance = shapes.lemon(along, across, spore.length, spore.width, look.point)
     cover = shapes.coverage(distance, canvas.px_um)
     mask = distance < 0
+    width_um, height_um = canvas.size_um
+    half = spore.length / 2.0
+    if half < spore.x < width_um - half and half < spore.y < height_um - half:
+        area = float(mask.sum()) * canvas.px_um**2  # exact on this grid
     depth = np.clip(distance * np.float32(-2.0 / spore.width), 0.0, 1.0)
     bulge = np.sqrt(depth * (2.0 - depth))
     body = look.fill + (1.0 - look.fill) * bulge ** np.float32(look.fill_power)
@@ -109,21 +113,24 @@ def draw_spore(
     body /= max(float(body.sum()) / max(float(cover.sum()), 1e-3), 1e-3)
     if look.shade:
         body *= 1.0 + np.float32(look.shade * 2.0 / spore.length) * (window.x * 0.7 + window.y * 0.5)
+    beneath = canvas.brightness(window)
     strength = look.density * float(np.exp(rng.normal(0.0, look.density_spread)))
     density = strength * body
     if look.halo:
-        density -= look.halo * np.exp(-((distance / look.halo_width - 0.7) ** 2)) * (1.0 - cover)
+        ring = look.halo * np.exp(-((distance / look.halo_width - 0.7) ** 2)) * (1.0 - cover)
+        if look.halo > 0:  # halos of neighbours do not add up beyond the brightest one
+            ring = ring * np.clip((1.3 - beneath / float(light @ LUMA)) / 0.3, 0.0, 1.0)
+        density -= ring
     glow = None
     if look.highlight:
         spot = ((along - 0.1 * spore.length) ** 2 + (across + 0.15 * spore.width) ** 2) / (0.18 * spore.width) ** 2
         glow = (look.highlight * cover * np.exp(-spot))[..., None] * light
-    before = np.log10(canvas.brightness(window)[mask])
     canvas.lay(
         window, mask, SPORE, cover=cover * np.float32(look.opaque), paint=look.paint, density=density,
         absorbs=look.absorbs, glow=glow, soften_um=spore.soften, spore=number,
     )
     after = np.log10(canvas.brightness(window)[mask])
-    contrast = float((before - after).mean()) if mask.any() else 0.0
+    contrast = float((np.log10(beneath[mask]) - after).mean()) if mask.any() else 0.0
     return contrast, area
 
 
@@ -134,7 +141,7 @@ def outline(rng: np.random.Generator, look: SporeLook) -> tuple[float, float]:
     width = length / aspect
     if rng.random() < look.tilt:
         tilt = rng.uniform(0.2, 1.1)
-        length = max(float(np.hypot(length * np.cos(tilt), width * np.sin(tilt))), 1.06 * width)
+        length = max(float(np.hypot(length * np.cos(tilt), width * np.sin(tilt))), 1.12 * width)
     return length, width
 
 
@@ -145,17 +152,18 @@ def group(
     length, width = outline(rng, look)
     members = [Placed(x, y, length, width, rng.uniform(0.0, np.pi), soften)]
     chain = count <= 12 and rng.random() < 0.35
+    packed = rng.random() < 0.5
     tightness = rng.uniform(0.72, 1.05)
     aligned = rng.uniform(0.05, 0.5) if chain else rng.uniform(0.2, 3.0)
     heading = rng.uniform(0.0, 2 * np.pi)
     for _ in range(40 * count):
         if len(members) == count:
             break
-        host = members[-1] if chain else members[int(rng.integers(max(0, len(members) - 25), len(members)))]
+        host = members[-1] if chain else _host(rng, members, packed)
         length, width = outline(rng, look)
         angle = (host.angle + rng.normal(0.0, aligned)) % np.pi
         heading = heading + rng.normal(0.0, 0.35) if chain else rng.uniform(0.0, 2 * np.pi)
-        gap = tightness * (reach(host, heading) + 0.5 * reach_of(length, width, angle, heading) * 2.0)
+        gap = tightness * (reach(host, heading) + reach_of(length, width, angle, heading))
         new = Placed(
             host.x + gap * np.cos(heading), host.y + gap * np.sin(heading), length, width, angle,
             soften * rng.uniform(0.5, 1.5),
@@ -165,6 +173,12 @@ def group(
         elif chain:
             heading = rng.uniform(0.0, 2 * np.pi)
     return members
+
+
+def _host(rng: np.random.Generator, members: list[Placed], packed: bool) -> Placed:
+    """Member that the next spore will touch: any recent one, or for a round heap the innermost of some."""
+    picks = [members[int(i)] for i in rng.integers(max(0, len(members) - 40), len(members), 4 if packed else 1)]
+    return min(picks, key=lambda m: (m.x - members[0].x) ** 2 + (m.y - members[0].y) ** 2)
 
 
 def reach_of(length: float, width: float, angle: float, heading: float) -> float:

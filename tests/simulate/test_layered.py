@@ -1,0 +1,160 @@
+"""The painted style of simulated photos: its truth must be what the picture shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from sporecount.simulate.layered import colours, draw_photo, shapes
+from sporecount.simulate.layered.recipe import PRESETS
+from sporecount.simulate.layered.spores import Placed, clump_sizes
+from sporecount.simulate.truth import KIND_NAMES
+
+SPORE = KIND_NAMES.index("spore")
+
+
+def photo(seed, preset="ordinary", **more):
+    size = {"width_px": 420, "height_px": 340} | more
+    return draw_photo(np.random.default_rng(seed), preset=preset, **size)
+
+
+def test_same_seed_gives_the_same_photo_and_another_seed_another():
+    first, again, other = photo(5), photo(5), photo(6)
+    np.testing.assert_array_equal(first.rgb, again.rgb)
+    np.testing.assert_array_equal(first.kind_map, again.kind_map)
+    assert first.spores == again.spores
+    assert first.notes == again.notes
+    assert not np.array_equal(first.rgb, other.rgb)
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_record_holds_to_its_contract(preset):
+    for seed in range(3):
+        p = photo([seed, 11], preset)
+        assert p.rgb.shape == (340, 420, 3)
+        assert p.rgb.dtype == np.uint8
+        assert p.kind_map.shape == (340, 420)
+        assert p.kind_map.max() < len(KIND_NAMES)
+        assert p.notes["style"] == "layered"
+        assert p.notes["preset"] == preset
+        for s in p.spores:
+            assert 0.0 <= s.visible <= 1.0
+            assert 0.0 <= s.angle_deg < 180.0
+            assert 1.1 <= s.length_um / s.width_um <= 2.0
+            assert s.clump >= 1
+            assert -0.5 <= s.x_px < 419.5
+            assert -0.5 <= s.y_px < 339.5
+            if s.countable:
+                assert s.visible >= 0.5
+                assert s.blur_um <= 0.45 * s.length_um
+                assert s.contrast > 0.02
+
+
+def test_centre_of_a_fully_visible_spore_is_a_spore_pixel():
+    checked = 0
+    for seed in range(12):
+        p = photo([seed, 21], "good_focus", um_per_px=0.7)
+        for s in p.spores:
+            if s.visible > 0.999:
+                checked += 1
+                assert p.kind_map[round(s.y_px), round(s.x_px)] == SPORE
+    assert checked > 60
+
+
+def test_no_spores_has_none_but_has_look_alikes():
+    kinds = set()
+    for seed in range(6):
+        p = photo([seed, 31], "no_spores", um_per_px=0.8)
+        assert p.spores == ()
+        assert not (p.kind_map == SPORE).any()
+        kinds |= {KIND_NAMES[k] for k in np.unique(p.kind_map)}
+    assert {"scale piece", "hair", "bubble", "dust", "pollen", "other"} <= kinds
+
+
+def test_presets_differ_as_their_names_say():
+    def drawn(preset):
+        photos = [photo([seed, 41], preset) for seed in range(8)]
+        area_mm2 = sum(420 * 340 * p.um_per_px**2 / 1e6 for p in photos)
+        load = sum(len(p.spores) for p in photos) / area_mm2
+        return load, np.mean([np.mean(p.notes["blur_um"]) for p in photos]), [p.um_per_px for p in photos]
+
+    (good_load, good_blur, _), (_, hard_blur, _) = drawn("good_focus"), drawn("hard")
+    heavy_load, _, _ = drawn("heavy")
+    _, _, scan_scales = drawn("scan_4x")
+    assert heavy_load > 3 * good_load
+    assert hard_blur > 1.5 * good_blur
+    assert min(scan_scales) > 0.8
+
+
+def test_most_spores_in_good_focus_are_countable():
+    spores = [s for seed in range(8) for s in photo([seed, 51], "good_focus").spores if s.visible > 0.9]
+    assert np.mean([s.countable for s in spores]) > 0.8
+
+
+def test_dark_area_of_a_lone_spore_agrees_with_its_truth():
+    """Half-way threshold between inside and surroundings; 12 percent covers JPEG, noise, sharpening and tone."""
+    ratios, offsets = [], []
+    for seed in range(24):
+        p = photo([seed, 61], "good_focus", um_per_px=0.5, objective=10, width_px=560, height_px=500)
+        grey = p.rgb.astype(float).mean(axis=2)
+        for s in p.spores:
+            lone = s.clump == 1 and s.visible > 0.999 and not s.on_scale and s.contrast > 0.15
+            half = round(0.9 * s.length_um / p.um_per_px)
+            row, column = round(s.y_px), round(s.x_px)
+            box = np.s_[row - half : row + half + 1, column - half : column + half + 1]
+            if not lone or min(row, column) < half or row + half >= 500 or column + half >= 560:
+                continue
+            kinds = p.kind_map[box]
+            if not np.isin(kinds, (0, SPORE)).all():
+                continue
+            patch = grey[box]
+            inside, around = np.median(patch[kinds == SPORE]), np.median(patch[kinds == 0])
+            labels, _ = ndimage.label(patch < (inside + around) / 2)
+            body = ndimage.binary_fill_holes(labels == labels[half, half]) if labels[half, half] else None
+            if body is None:
+                continue
+            middle = ndimage.center_of_mass(body)
+            offsets.append((middle[0] + row - half - s.y_px, middle[1] + column - half - s.x_px))
+            ratios.append(body.sum() * p.um_per_px**2 / (np.pi / 4 * s.length_um * s.width_um))
+    assert len(ratios) > 30
+    assert np.median(ratios) == pytest.approx(0.95, abs=0.12)  # a lemon fills 0.87 to 1 of its ellipse
+    assert np.abs(np.median(offsets, axis=0)).max() < 0.3  # px: no shift between picture and truth
+
+
+@pytest.mark.parametrize(("length", "width", "point"), [(12.0, 8.0, 0.0), (12.0, 8.0, 0.6), (16.0, 9.0, 1.0)])
+def test_lemon_has_its_length_width_and_area(length, width, point):
+    step = 0.02
+    x, y = np.meshgrid(np.arange(-9, 9, step), np.arange(-6, 6, step))
+    inside = shapes.lemon(x, y, length, width, point) < 0
+    assert np.ptp(x[inside]) == pytest.approx(length, abs=0.1)
+    assert np.ptp(y[inside]) == pytest.approx(width, abs=0.1)
+    assert inside.sum() * step**2 == pytest.approx(shapes.lemon_area(length, width, point), rel=0.03)
+
+
+def test_clump_sizes_of_a_hand_made_scene():
+    def at(x, y):
+        return Placed(x, y, 12.0, 8.0, 0.0, 0.0)
+
+    chain_and_loner = [at(0, 0), at(12.0, 0), at(24.0, 0), at(0, 40.0)]
+    assert list(clump_sizes(chain_and_loner)) == [3, 3, 3, 1]
+    assert list(clump_sizes([])) == []
+
+
+def test_brown_absorbs_blue_at_least_as_much_as_red():
+    for seed in range(50):
+        red, _, blue = colours.brown_absorption(np.random.default_rng(seed))
+        assert blue > 0.9 * red
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"preset": "easy"}, "preset must be one of"),
+        ({"um_per_px": 0.0}, "um_per_px must lie between"),
+        ({"width_px": 10}, "must be at least 64"),
+    ],
+)
+def test_refuses_bad_calls(given, message):
+    with pytest.raises(ValueError, match=message):
+        photo(1, **given)
