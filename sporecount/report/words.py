@@ -1,0 +1,374 @@
+"""What a keeper reads: sentences that say what the photos support, with their uncertainty.
+
+The words never say that an animal is without the parasite, and they give no orders: hold, release or
+re-test is the keeper's decision.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from sporecount.reasons import REASONS
+from sporecount.records import KINDS, FieldResult, FieldTally, PrintTally, SessionResult
+
+LOAD_CLASSES = ("none", "1 spore", "2-20", "21-100", "101-1000", "over 1000")
+"""Spores on the whole print, load classes 0 to 5 (Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139;
+class bounds from memory)."""
+
+HEAVY_FROM = 101
+"""Spores on the whole print from which a load is called heavy: classes 4 and 5."""
+
+PrintCase = Literal["unusable", "none", "few", "many", "heavy"]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The verdict of a print in words.
+
+    Parameters
+    ----------
+    case : str
+        One of `PrintCase`.
+    headline : str
+        One sentence.
+    evidence : tuple of str
+        Density, load and class, each with its uncertainty.
+    could_hide : str
+        What could be there without having been seen.
+    supports : str
+        What the evidence speaks for.
+    doubts : tuple of str
+        Why it should be looked at again, in plain words.
+    remarks : tuple of str
+        What is good to know but changes no flag.
+    next_steps : tuple of str
+        What would settle it.
+    """
+
+    case: PrintCase
+    headline: str
+    evidence: tuple[str, ...]
+    could_hide: str
+    supports: str
+    doubts: tuple[str, ...]
+    remarks: tuple[str, ...]
+    next_steps: tuple[str, ...]
+
+
+def about(value: float, *, up: bool = False) -> str:
+    """Write a number with two significant figures; `up` never rounds down, as an upper bound needs it.
+
+    Whole numbers below 100 stay whole; "an unknown number" for nan, "more than can be told" for infinity.
+    """
+    if math.isnan(value):
+        return "an unknown number"
+    if math.isinf(value):
+        return "more than can be told"
+    if value <= 0:
+        return "0"
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    steps = value / step
+    rounded = (math.ceil(steps - 1e-9) if up else round(steps)) * step
+    if rounded >= 10:
+        return f"{rounded:,.0f}" if rounded >= 10_000 else f"{rounded:.0f}"
+    return f"{rounded:.{max(0, 1 - math.floor(math.log10(rounded)))}f}"
+
+
+def in_100(probability: float) -> str:
+    """Write a probability as cases in 100, without claiming certainty at either end."""
+    if math.isnan(probability):
+        return "unknown"
+    if probability < 0.01:
+        return "under 1 in 100"
+    if probability > 0.99:
+        return "over 99 in 100"
+    return f"{100 * probability:.0f} in 100"
+
+
+def plural(number: int, one: str, more: str | None = None) -> str:
+    """Give a number with its noun."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
+def area(mm2: float) -> str:
+    """Write an area in mm² with about two figures."""
+    if math.isnan(mm2):
+        return "an unknown area"
+    return f"{mm2:.2f} mm²" if mm2 < 1 else f"{mm2:.1f} mm²" if mm2 < 100 else f"{mm2:.0f} mm²"
+
+
+def flag_words(flag: str) -> str:
+    """Give the word that a flag is shown with."""
+    return {"clear": "clear", "recheck": "recheck", "unusable": "unusable"}.get(flag, "unknown")
+
+
+def count_phrase(spores: int, low: int, high: int) -> str:
+    """Give a count with its interval, as the beginning of a sentence."""
+    if spores == 0:
+        return "No spore found" if high <= 0 else f"No spore found (up to {high} could be there)"
+    return f"{plural(spores, 'spore')} (95 % interval {low} to {high})"
+
+
+def reason_words(codes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Turn reason codes into doubts, remarks and remedies, each once and in the order given."""
+    known = [REASONS[code] for code in dict.fromkeys(codes) if code in REASONS]
+    doubts = tuple(reason.words for reason in known if reason.flag != "clear")
+    remarks = tuple(reason.words for reason in known if reason.flag == "clear")
+    ordered = [reason for reason in known if reason.flag != "clear"]
+    ordered += [reason for reason in known if reason.flag == "clear"]
+    return doubts, remarks, tuple(dict.fromkeys(reason.remedy for reason in ordered))
+
+
+def heavy_probability(tally: PrintTally) -> float:
+    """Probability of load class 4 or 5; nan when it is not known."""
+    probability = tally.load_class_probability
+    if len(probability) != len(LOAD_CLASSES):
+        return math.nan
+    return float(sum(probability[4:]))
+
+
+def print_case(tally: PrintTally) -> PrintCase:
+    """Tell which of the verdicts a print has."""
+    if tally.flag == "unusable" or tally.fields == 0:
+        return "unusable"
+    if tally.spores == 0:
+        return "none"
+    heavy = heavy_probability(tally)
+    if tally.class_at_least >= 4 or heavy >= 0.5:
+        return "heavy"
+    middling = heavy + float(tally.load_class_probability[3]) if not math.isnan(heavy) else math.nan
+    return "many" if tally.class_at_least >= 3 or middling >= 0.5 else "few"
+
+
+def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
+    """Say what a print's photos support.
+
+    Parameters
+    ----------
+    tally : PrintTally
+    print_area_mm2 : float
+        Area of the whole print, as in the settings of the count.
+
+    Returns
+    -------
+    Verdict
+    """
+    case = print_case(tally)
+    doubts, remarks, remedies = reason_words(tally.reasons)
+    place = f"in {plural(tally.fields, 'field')}, {area(tally.examined_mm2)}"
+    found = f"{plural(tally.spores, 'spore')} found {place}"
+    headline = {
+        "unusable": "No verdict: these photos cannot be relied on.",
+        "none": f"No spore found {place}.",
+        "few": f"Few spores: {found}.",
+        "many": f"Many spores: {found}.",
+        "heavy": f"A heavy load is likely: {found}.",
+    }[case]
+    evidence = [] if case == "unusable" else _evidence(tally, print_area_mm2)
+    if case == "unusable" and tally.spores:
+        evidence = [f"{plural(tally.spores, 'object')} looked like {'a spore' if tally.spores == 1 else 'spores'} "
+                    "all the same; take the number as a hint only."]
+    steps = list(remedies)
+    if case == "unusable" and not steps:
+        steps = ["Photograph the print again, or take a new print."]
+    return Verdict(
+        case=case,
+        headline=headline,
+        evidence=tuple(evidence),
+        could_hide=could_hide_words(tally, print_area_mm2),
+        supports=_supports(case, tally, print_area_mm2),
+        doubts=doubts,
+        remarks=remarks,
+        next_steps=tuple(steps),
+    )
+
+
+def could_hide_words(tally: PrintTally, print_area_mm2: float) -> str:
+    """Say what load could be there all the same; never that nothing is."""
+    hidden = tally.could_hide_per_mm2 * print_area_mm2
+    if not math.isfinite(hidden) or tally.fields == 0 or tally.examined_mm2 <= 0:
+        return "What could have been missed is not known: too little was examined to say."
+    bound = about(max(hidden, 1.0), up=True)
+    spores = "spore" if bound == "1" else "spores"
+    if tally.spores == 0:
+        return (f"A print with more than about {bound} {spores} would have shown one in 95 of 100 cases. "
+                "None found is not none there.")
+    return f"What was seen fits a whole print of up to about {bound} {spores} (95 of 100 cases)."
+
+
+def _evidence(tally: PrintTally, print_area_mm2: float) -> list[str]:
+    lines = []
+    if math.isfinite(tally.density_per_mm2) and tally.spores:
+        lines.append(
+            f"{about(tally.density_per_mm2)} spores per mm² (95 % interval {about(tally.density_low)} to "
+            f"{about(tally.density_high, up=True)})."
+        )
+    if math.isfinite(tally.load_low) and math.isfinite(tally.load_high):
+        lines.append(
+            f"On a whole print of {print_area_mm2:g} mm² that makes between {about(tally.load_low)} and "
+            f"{about(tally.load_high, up=True)} spores."
+        )
+    lines.append(class_words(tally))
+    if tally.class_at_least > 1:
+        lines.append(
+            f"The examined fields alone already hold enough for class {tally.class_at_least} "
+            f"({LOAD_CLASSES[tally.class_at_least]})."
+        )
+    return lines
+
+
+def class_words(tally: PrintTally) -> str:
+    """Name the likely load classes with their probabilities, likeliest first, those of 5 in 100 and more."""
+    probability = tally.load_class_probability
+    if len(probability) != len(LOAD_CLASSES) or not np.isfinite(probability).all():
+        return "The load class of the whole print cannot be told."
+    order = sorted(range(6), key=lambda one: (-probability[one], one))
+    named = [one for one in order if probability[one] >= 0.05] or order[:1]
+    first = named[0]
+    words = f"Likeliest load class {first} ({_class_range(first)}): {in_100(probability[first])}"
+    others = [f"class {one} ({_class_range(one)}): {in_100(probability[one])}" for one in named[1:]]
+    heavy = heavy_probability(tally)
+    return "; ".join([words, *others]) + f". A heavy load (class 4 or 5): {in_100(heavy)}."
+
+
+def _class_range(load_class: int) -> str:
+    words = LOAD_CLASSES[load_class]
+    return words if load_class < 2 else f"{words} spores"
+
+
+def _supports(case: PrintCase, tally: PrintTally, print_area_mm2: float) -> str:
+    hidden = tally.could_hide_per_mm2 * print_area_mm2
+    heavy = heavy_probability(tally)
+    reserve = "With the doubts named below: " if tally.flag == "recheck" else ""
+    if case == "unusable":
+        words = "The photos support neither holding nor releasing; better photos or a re-test would."
+    elif case == "none":
+        if math.isfinite(hidden) and hidden < HEAVY_FROM:
+            words = "This speaks against a heavy load (more than 100 spores); a light one remains possible."
+        else:
+            words = ("This does not rule out a heavy load (more than 100 spores): too little of the print was "
+                     "examined. More fields would narrow it.")
+    elif case == "few":
+        words = "This speaks for a light load" + (
+            " and against a heavy one." if heavy < 0.05 else f"; a heavy one keeps {in_100(heavy)}."
+            if not math.isnan(heavy) else "."
+        )
+        words += (" A few spores are common in wild animals and can come from gloves or a shared container; "
+                  "a second print tells more than a second look.")
+    elif case == "many":
+        words = "This speaks for an infected animal"
+        words += f"; a heavy load is possible: {in_100(heavy)}." if not math.isnan(heavy) else "."
+    else:
+        words = ("This speaks for a heavily infected animal. Animals from the same container often differ, so "
+                 "each needs its own print.")
+    return reserve + words
+
+
+def field_sentence(tally: FieldTally) -> str:
+    """Say what one field shows, in one or two sentences."""
+    doubts, _, _ = reason_words(tally.reasons)
+    if tally.flag == "unusable":
+        words = "Not usable" + (f": {_lower(doubts[0])}" if doubts else ".")
+        if tally.spores:
+            words += (f" {plural(tally.spores, 'object')} looked like "
+                      f"{'a spore' if tally.spores == 1 else 'spores'} all the same.")
+        return words
+    words = f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {area(tally.examined_mm2)}."
+    if tally.flag == "recheck":
+        words += f" Look again: {_lower(doubts[0])}" if doubts else " Look again before relying on it."
+    return words
+
+
+def _lower(words: str) -> str:
+    return words[:1].lower() + words[1:]
+
+
+_ATTENTION: dict[PrintCase, int] = {"heavy": 0, "unusable": 1, "many": 2, "few": 3, "none": 4}
+
+
+def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
+    """Sort prints by what needs a person first.
+
+    Likely heavy loads, then prints that must be photographed or taken again, then spores found, then none
+    found; among equals those to be looked at again first, then by density and name.
+    """
+    def key(tally: PrintTally) -> tuple[int, int, float, str]:
+        density = tally.density_per_mm2 if math.isfinite(tally.density_per_mm2) else 0.0
+        return _ATTENTION[print_case(tally)], 0 if tally.flag != "clear" else 1, -density, tally.sample
+
+    return sorted(prints, key=key)
+
+
+def session_sentences(result: SessionResult) -> list[str]:
+    """Sum a session up: what was counted, what needs attention, what could not be used."""
+    prints = result.prints
+    cases = [print_case(tally) for tally in prints]
+    lines = [f"{plural(len(prints), 'print')} from {plural(len(result.fields), 'photo')}."]
+    for case, one, more in (
+        ("heavy", "shows a likely heavy load", "show likely heavy loads"),
+        ("many", "shows many spores", "show many spores"),
+        ("few", "shows few spores", "show few spores"),
+        ("none", "shows no spore", "show no spore"),
+        ("unusable", "gives no verdict", "give no verdict"),
+    ):
+        number = cases.count(case)  # type: ignore[arg-type]
+        if number:
+            lines.append(f"{number} {one if number == 1 else more}.")
+    again = sum(tally.flag == "recheck" for tally in prints)
+    if again:
+        lines.append(f"{again} {'needs' if again == 1 else 'need'} a second look.")
+    if result.failed:
+        lines.append(f"{plural(len(result.failed), 'photo')} could not be used.")
+    return lines
+
+
+def why_words(field: FieldResult, row: int, sure: np.ndarray) -> str:
+    """Say what sets an object apart from the sure spores of its field.
+
+    Parameters
+    ----------
+    field : FieldResult
+    row : int
+        Of the field's objects.
+    sure : ndarray of int
+        Rows of the sure spores.
+
+    Returns
+    -------
+    str
+        A few words, such as "shorter, less amber, soft edge".
+    """
+    objects, words = field.objects, []
+    if len(sure) >= 5:
+        for column, below, above in (
+            ("length_um", "shorter", "longer"), ("width_um", "narrower", "broader"),
+            ("amber", "less amber", "more amber"), ("sharpness", "softer edge", "harder edge"),
+            ("optical_density", "paler", "darker"),
+        ):
+            values = getattr(objects, column)
+            usual = np.asarray(values[sure], float)
+            usual = usual[np.isfinite(usual)]
+            value = float(values[row])
+            if not len(usual) or not math.isfinite(value):
+                continue
+            middle = float(np.median(usual))
+            # 1.4826 times the median deviation is a standard deviation that single odd objects do not move;
+            # differences of less than a tenth are not worth a word.
+            spread = max(1.4826 * float(np.median(np.abs(usual - middle))), 0.05 * abs(middle), 1e-9)
+            if abs(value - middle) > 2 * spread:
+                words.append(below if value < middle else above)
+    if objects.on_scale[row]:
+        words.append("on a scale")
+    if objects.clump[row] > 1:
+        words.append(f"in a clump of {int(objects.clump[row])}")
+    if field.kinds.unlike_known[row]:
+        words.append("unlike anything known")
+    likeliest = int(field.kinds.likeliest[row])
+    if likeliest != 0:
+        words.append(f"likelier {'an other thing' if KINDS[likeliest] == 'other' else KINDS[likeliest]}")
+    return ", ".join(words) or "near the line between spore and not"
