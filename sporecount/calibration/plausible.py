@@ -1,0 +1,117 @@
+"""Does the named division fit what is known of the objective and the view?
+
+The textbook relation: diameter of the field on the specimen = field number / magnification, so field number
+18 gives 4.5 mm at 4x, 1.8 mm at 10x and 0.45 mm at 40x.
+"""
+
+from __future__ import annotations
+
+import math
+
+from sporecount.calibration.refusals import refuse
+
+DIVISIONS_UM = (10.0, 100.0, 1000.0)
+"""Divisions of rulers in use: stage micrometers of 0.01 mm and 0.1 mm, rulers of 1 mm (common practice)."""
+
+GRID_DIVISIONS_UM = (50.0, 200.0, 250.0, 1000.0)
+"""Squares of the Neubauer counting grid (common practice)."""
+
+OTHER_DIVISIONS_UM = (20.0, 25.0, 500.0)
+"""Less common ones, offered in messages only."""
+
+OBJECTIVES = (2.0, 4.0, 5.0, 10.0, 16.0, 20.0, 25.0, 40.0, 50.0, 60.0, 63.0, 100.0)
+
+TOLERANCE = 1.5
+"""Factor by which the scale may differ from the expected one. Field numbers in use run from 16 to 26.5, so a
+wider one than that is a wrong division or objective, and the next division is a factor of 10 off."""
+
+REMARK = 1.1
+"""Factor from which the difference is worth a remark."""
+
+
+def field_diameter_um(field_number_mm: float, objective: float) -> float:
+    """Diameter of the field on the specimen (textbook relation)."""
+    return 1000.0 * field_number_mm / objective
+
+
+def expected_um_per_px(field_number_mm: float, objective: float, view_radius_px: float) -> float:
+    """Scale that the round view's size leads to expect."""
+    return field_diameter_um(field_number_mm, objective) / (2 * view_radius_px)
+
+
+def settle_division(
+    px_per_division: float,
+    *,
+    named_um: float | None,
+    objective: float | None,
+    field_number_mm: float,
+    view_radius_px: float | None,
+    photo_diagonal_px: float,
+    grid: bool,
+) -> tuple[float, str, list[str]]:
+    """Settle the size of a division: the named one if it can be right, else told from the view.
+
+    Returns
+    -------
+    division_um : float
+    source : str
+        "named" or "told from the round view" or "told from the size of the photo".
+    warnings : list of str
+
+    Raises
+    ------
+    CalibrationError
+        `division-contradiction` or `division-unknown`.
+    """
+    if objective is None:
+        if named_um is None:
+            raise refuse("division-unknown", f"a division is {px_per_division:.1f} px long")
+        return named_um, "named", ["The objective was not named, so the division was not checked against the view."]
+    field_um = field_diameter_um(field_number_mm, objective)
+    usual = GRID_DIVISIONS_UM if grid else DIVISIONS_UM
+    if view_radius_px is not None:
+        expected = px_per_division * field_um / (2 * view_radius_px)
+        low, high = expected / TOLERANCE, expected * TOLERANCE
+        basis = (f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
+                 f"{objective:g}x with field number {field_number_mm:g}")
+        source = "told from the round view"
+    else:
+        # without an edge in the photo, it shows a part of the field: not more than all, seldom less than an eighth
+        high = TOLERANCE * px_per_division * field_um / photo_diagonal_px
+        low, expected = high / (8 * TOLERANCE), high / (2 * TOLERANCE)
+        basis = (f"the photo shows no edge of the round view, so its diagonal is at most the {field_um / 1000:.2f} mm "
+                 f"of the field at {objective:g}x with field number {field_number_mm:g}")
+        source = "told from the size of the photo"
+    if named_um is None:
+        fitting = [one for one in usual if low <= one <= high]
+        if len(fitting) != 1:
+            raise refuse("division-unknown", f"{px_per_division:.1f} px a division; {basis}")
+        return fitting[0], source, [f"The division of {fitting[0]:g} um was {source}."]
+    if not low <= named_um <= high:
+        raise refuse("division-contradiction", _explain(named_um, px_per_division, low, high, expected, basis, objective))
+    warnings = []
+    if view_radius_px is not None:
+        ratio = named_um / expected
+        if not 1 / REMARK <= ratio <= REMARK:
+            warnings.append(
+                f"The round view is {ratio * field_um / 1000:.2f} mm across by this ruling, not {field_um / 1000:.2f} mm: "
+                f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} than {field_number_mm:g}, or the "
+                "round view is cropped."
+            )
+    return named_um, "named", warnings
+
+
+def _explain(
+    named: float, px: float, low: float, high: float, expected: float, basis: str, objective: float
+) -> str:
+    found = [one for one in (*DIVISIONS_UM, *GRID_DIVISIONS_UM[:3], *OTHER_DIVISIONS_UM) if low <= one <= high]
+    found.sort(key=lambda one: (one not in DIVISIONS_UM, abs(math.log(one / expected))))
+    text = f"divisions of {px:.1f} px were named {named:g} um, but {basis}"
+    if found:
+        text += f"; then a division is {found[0]:g} um"
+    # a view of the field F/M: the scale named would fit the objective whose field is larger by named/expected
+    wanted = objective * expected / named
+    near = min(OBJECTIVES, key=lambda one: abs(math.log(one / wanted)))
+    if abs(math.log(near / wanted)) < math.log(1.3) and near != objective:
+        text += f"{', or' if found else ';'} the objective was {near:g}x"
+    return text
