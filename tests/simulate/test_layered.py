@@ -93,7 +93,7 @@ def test_most_spores_in_good_focus_are_countable():
 
 
 def test_dark_area_of_a_lone_spore_agrees_with_its_truth():
-    """Half-way threshold between inside and surroundings; 12 percent covers JPEG, noise, sharpening and tone."""
+    """Threshold half-way between inside and surroundings; 12 percent covers noise, sharpening and tone."""
     ratios, offsets = [], []
     for seed in range(24):
         p = photo([seed, 61], "good_focus", um_per_px=0.5, objective=10, width_px=560, height_px=500)

@@ -1,4 +1,4 @@
-"""What lies behind the print: card of many textures, glass, film, printed paper; and the glue's own relief."""
+"""What lies behind the print: card of many textures, glass, film, printed paper; the relief of the glue."""
 
 from __future__ import annotations
 
@@ -47,11 +47,15 @@ def draw_backdrop(
             relief += rng.uniform(0.003, 0.03) * strength * grain
     else:
         coarse = rng.uniform(25, 120)
-        relief += rng.uniform(0.02, 0.09) * strength * noise.octaves(
-            rng, shape, coarse / px_um, coarse / 6 / px_um, rng.uniform(0.4, 0.9)
+        relief += (
+            rng.uniform(0.02, 0.09)
+            * strength
+            * noise.octaves(rng, shape, coarse / px_um, coarse / 6 / px_um, rng.uniform(0.4, 0.9))
         )
-        relief += rng.uniform(0.005, 0.05) * strength * noise.octaves(
-            rng, shape, rng.uniform(4, 14) / px_um, 2.0 / px_um, rng.uniform(0.4, 1.0)
+        relief += (
+            rng.uniform(0.005, 0.05)
+            * strength
+            * noise.octaves(rng, shape, rng.uniform(4, 14) / px_um, 2.0 / px_um, rng.uniform(0.4, 1.0))
         )
         relief += strength * _fibres(rng, sort, shape, px_um, from_below)
     if rng.random() < 0.45:
@@ -119,11 +123,21 @@ def _print(rng: np.random.Generator, rgb: np.ndarray, kinds: np.ndarray, px_um: 
         sheet = np.zeros(shape, np.uint8)
         for _ in range(int(rng.integers(1, 4))):
             path = noise.curve(
-                rng, rng.uniform(0, shape[1]), rng.uniform(0, shape[0]), rng.uniform(0, 6.3),
-                rng.uniform(300, 1500) / px_um, rng.uniform(0, 2), 10,
+                rng,
+                rng.uniform(0, shape[1]),
+                rng.uniform(0, shape[0]),
+                rng.uniform(0, 6.3),
+                rng.uniform(300, 1500) / px_um,
+                rng.uniform(0, 2),
+                10,
             )
             cv2.polylines(
-                sheet, [path.astype(np.int32)], False, 255, max(1, int(rng.uniform(80, 350) / px_um)), cv2.LINE_AA
+                sheet,
+                [path.astype(np.int32)],
+                False,
+                255,
+                max(1, int(rng.uniform(80, 350) / px_um)),
+                cv2.LINE_AA,
             )
         soft = cv2.GaussianBlur(sheet, (0, 0), 3 / px_um + 0.6).astype(np.float32) / 255
         ink = np.clip((soft - 0.5) * 6 + 0.5 + wobble * 0.4 * (soft > 0.02), 0, 1)
@@ -137,7 +151,9 @@ def _ruled_line(rng: np.random.Generator, rgb: np.ndarray, kinds: np.ndarray, px
     angle, width = rng.uniform(0, np.pi), rng.uniform(80, 260)
     y, x = np.ogrid[: shape[0], : shape[1]]
     across = (x - rng.uniform(0, shape[1])) * np.sin(angle) - (y - rng.uniform(0, shape[0])) * np.cos(angle)
-    frayed = np.abs(across * px_um).astype(np.float32) + 8 * noise.octaves(rng, shape, 40 / px_um, 5 / px_um, 0.8)
+    frayed = np.abs(across * px_um).astype(np.float32) + 8 * noise.octaves(
+        rng, shape, 40 / px_um, 5 / px_um, 0.8
+    )
     ink = np.clip((width / 2 - frayed) / 6, 0, 1)
     absorbs = 1.0 - colours.hsv(rng.choice([0.58, 0.62, 0.98]), 0.6, 0.9)
     rgb *= np.exp(-ink[..., None] * absorbs.astype(np.float32) * np.float32(rng.uniform(0.3, 1.2)))

@@ -43,7 +43,7 @@ class CameraLook:
 
 
 def blur_field(rng: np.random.Generator, look: CameraLook, shape: tuple[int, int]) -> np.ndarray:
-    """Standard deviation of the blur in µm over the picture, (h, w) float32: a tilted, bent, bumpy plane."""
+    """Draw the standard deviation of the blur in µm, (h, w) float32: that of a tilted, bent, bumpy plane."""
     y, x = np.mgrid[-1:1:24j, -1:1:24j].astype(np.float32)
     way = rng.uniform(0, 2 * np.pi)
     depth = 1.0 + look.tilt * (np.cos(way) * x + np.sin(way) * y)
@@ -83,7 +83,9 @@ def _blurred(scene: np.ndarray, sigma: float, kernel: str) -> np.ndarray:
     y, x = np.ogrid[-reach : reach + 1, -reach : reach + 1]
     r = np.hypot(x, y)
     weights = np.clip(radius - r + 0.5, 0, 1) * (1.0 - 0.8 * np.clip(inner * radius - r + 0.5, 0, 1))
-    return cv2.filter2D(scene, -1, (weights / weights.sum()).astype(np.float32), borderType=cv2.BORDER_REFLECT)
+    return cv2.filter2D(
+        scene, -1, (weights / weights.sum()).astype(np.float32), borderType=cv2.BORDER_REFLECT
+    )
 
 
 def view_mask(rng: np.random.Generator, sort: str, shape: tuple[int, int]) -> np.ndarray:
@@ -141,7 +143,10 @@ def shift_colours(rng: np.random.Generator, rgb: np.ndarray, amount: float) -> n
     for channel, way in ((0, 1.0), (2, -1.0)):
         grow = 1.0 + way * amount
         matrix = np.array(
-            [[grow, 0, (1 - grow) * width / 2 + way * drift[0]], [0, grow, (1 - grow) * height / 2 + way * drift[1]]]
+            [
+                [grow, 0, (1 - grow) * width / 2 + way * drift[0]],
+                [0, grow, (1 - grow) * height / 2 + way * drift[1]],
+            ]
         )
         out[..., channel] = cv2.warpAffine(
             rgb[..., channel], matrix, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
@@ -187,7 +192,9 @@ def develop(
     if look.sharpen:
         soft = cv2.GaussianBlur(picture, (0, 0), look.sharpen_px)
         picture = cv2.addWeighted(picture, 1.0 + look.sharpen, soft, -look.sharpen, 0)
-    sampling = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if look.chroma_halved else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    sampling = (
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if look.chroma_halved else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+    )
     options = [cv2.IMWRITE_JPEG_QUALITY, look.quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
-    _, saved = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
-    return cv2.cvtColor(cv2.imdecode(saved, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    _, saved = cv2.imencode(".jpg", np.ascontiguousarray(picture[..., ::-1]), options)
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(saved, cv2.IMREAD_COLOR))[..., ::-1])

@@ -21,7 +21,7 @@ def brown_absorption(rng: np.random.Generator) -> np.ndarray:
 
 
 def light_colour(rng: np.random.Generator, brightness: float) -> np.ndarray:
-    """Colour of the empty view, (3,): from bluish over white and yellow to reddish, at the given brightness."""
+    """Colour of the empty view, (3,), at the given brightness: bluish, white, yellow or reddish."""
     warmth, green = rng.normal(0.12, 0.28), rng.normal(0.0, 0.06)
     if rng.random() < 0.08:
         warmth += rng.choice([-0.3, 0.6])
@@ -36,7 +36,7 @@ def hsv(hue: float, saturation: float, value: float) -> np.ndarray:
 
 
 def scale_colour(rng: np.random.Generator) -> np.ndarray:
-    """Reflectance or transmission (3,) of a butterfly scale: black, brown, orange, yellow, white, grey, rare hues."""
+    """Share of light (3,) that a scale sends on: black, brown, orange, yellow, white, grey, rarely a hue."""
     sort = rng.choice(7, p=[0.22, 0.2, 0.24, 0.1, 0.12, 0.06, 0.06])
     if sort == 0:
         return hsv(rng.uniform(0, 0.12), rng.uniform(0.0, 0.5), rng.uniform(0.02, 0.12))

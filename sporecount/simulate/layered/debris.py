@@ -1,20 +1,18 @@
-"""Everything on a print that is neither a spore nor a scale: look-alikes, each with its honest kind."""
+"""Compact things that are neither spore nor scale: look-alikes, each with its honest kind."""
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 import numpy as np
 
 from sporecount.simulate.layered import colours, noise, shapes
-from sporecount.simulate.layered.canvas import Canvas
+from sporecount.simulate.layered.canvas import Canvas, Window
 
-HAIR, FIBRE, BUBBLE, DUST, POLLEN, OTHER = 4, 5, 6, 7, 8, 9
+BUBBLE, DUST, POLLEN, OTHER = 6, 7, 8, 9
 GREY = np.ones(3, np.float32)
 
 
-class Painter:
-    """Draws single things on one canvas under one light.
+class PainterBase:
+    """Canvas, light and chance shared by those who draw single things.
 
     Parameters
     ----------
@@ -23,24 +21,43 @@ class Painter:
     """
 
     def __init__(
-        self, rng: np.random.Generator, canvas: Canvas, light: np.ndarray, from_below: bool, spore_length: float
+        self, rng: np.random.Generator, canvas: Canvas, light: np.ndarray, spore_length: float
     ) -> None:
-        self.rng, self.canvas, self.light = rng, canvas, light
-        self.from_below, self.spore_length = from_below, spore_length
+        self.rng, self.canvas, self.light, self.spore_length = rng, canvas, light, spore_length
         self.brown = colours.brown_absorption(rng)
 
     def _soften(self) -> float:
-        return float(self.rng.choice([0.0, self.rng.uniform(0.2, 2.5)], p=[0.65, 0.35]))
+        return noise.maybe(self.rng, 0.35, 0.2, 2.5)
 
     def _solid(
-        self, window, distance: np.ndarray, density: np.ndarray, absorbs: np.ndarray, kind: int, hides: float = 0.8,
-        glow: np.ndarray | None = None, opaque: float = 0.0, paint: np.ndarray | None = None,
+        self,
+        window: Window,
+        distance: np.ndarray,
+        density: np.ndarray,
+        absorbs: np.ndarray,
+        kind: int,
+        hides: float = 0.8,
+        glow: np.ndarray | None = None,
+        opaque: float = 0.0,
+        paint: np.ndarray | None = None,
     ) -> None:
         cover = shapes.coverage(distance, self.canvas.px_um)
         self.canvas.lay(
-            window, distance < 0, kind, density=density, absorbs=absorbs, hides=hides, soften_um=self._soften(),
-            glow=glow, cover=cover * np.float32(opaque) if opaque else None, paint=paint,
+            window,
+            distance < 0,
+            kind,
+            density=density,
+            absorbs=absorbs,
+            hides=hides,
+            soften_um=self._soften(),
+            glow=glow,
+            cover=cover * np.float32(opaque) if opaque else None,
+            paint=paint,
         )
+
+
+class GrainPainter(PainterBase):
+    """Draws single compact things on one canvas under one light."""
 
     def droplet(self, x: float, y: float) -> None:
         """Round brown droplet: a true circle with a bright spot or an even slope, any size."""
@@ -55,10 +72,17 @@ class Painter:
         body = rng.uniform(0.3, 1.6) * (1 - depth * rng.uniform(-0.3, 0.9)) * cover
         body += rng.uniform(0, 1.5) * np.exp(-((distance / (0.12 * radius + 0.3)) ** 2)) * cover
         off = rng.uniform(0, 0.4) * radius
-        spot = np.exp(-(((window.x - off) ** 2 + (window.y + off) ** 2) / (rng.uniform(0.15, 0.4) * radius) ** 2))
+        spot = np.exp(
+            -(((window.x - off) ** 2 + (window.y + off) ** 2) / (rng.uniform(0.15, 0.4) * radius) ** 2)
+        )
         absorbs = colours.brown_absorption(rng) if rng.random() < 0.5 else self.brown
         self._solid(
-            window, distance, body, absorbs, OTHER, 0.7,
+            window,
+            distance,
+            body,
+            absorbs,
+            OTHER,
+            0.7,
             (rng.uniform(0.1, 0.8) * spot * cover)[..., None] * self.light,
         )
 
@@ -87,9 +111,9 @@ class Painter:
         self._solid(window, distance, density, GREY * rng.uniform(0.9, 1.1, 3), BUBBLE, 0.15)
 
     def microbubbles(self, x: float, y: float) -> None:
-        """A swarm or single of spore-sized and smaller bubbles."""
+        """Bubbles of spore size and smaller, single or in a swarm."""
         spread = self.rng.uniform(5, 60)
-        for _ in range(int(self.rng.choice([1, self.rng.integers(2, 14)]))):
+        for _ in range(int(self.rng.integers(2, 14)) if self.rng.random() < 0.5 else 1):
             at = self.rng.normal(0, spread, 2)
             self.bubble(x + at[0], y + at[1], self.rng.uniform(0.8, 6.5))
 
@@ -97,7 +121,7 @@ class Painter:
         """Pollen grain: yellow to brown, 12-60 µm, with furrows, spines, net or plain thick wall."""
         rng = self.rng
         length = float(np.exp(rng.uniform(np.log(max(14.0, 1.5 * self.spore_length)), np.log(62))))
-        aspect = rng.choice([1.0, rng.uniform(1.05, 2.2)])
+        aspect = float(rng.uniform(1.05, 2.2)) if rng.random() < 0.5 else 1.0
         window = self.canvas.window(x, y, length * 0.62 + 3)
         if window is None:
             return
@@ -106,17 +130,29 @@ class Painter:
         distance = shapes.ellipse(u, v, length / 2, length / 2 / aspect)
         if dressed == 0:  # spines
             theta = np.arctan2(v, u)
-            distance = distance - length * rng.uniform(0.02, 0.06) * np.abs(np.cos(theta * int(rng.integers(6, 12)))) ** 4
+            distance = (
+                distance
+                - length * rng.uniform(0.02, 0.06) * np.abs(np.cos(theta * int(rng.integers(6, 12)))) ** 4
+            )
         if dressed == 1:  # three-cornered
-            distance = shapes.wavy_disc(u, v, length / 2, [0.0, rng.uniform(0.06, 0.15)], [0.0, 0.0])
+            distance = shapes.wavy_disc(
+                u, v, length / 2, np.array([0.0, rng.uniform(0.06, 0.15)]), np.zeros(2)
+            )
         wall = rng.uniform(0.8, 3.0)
         cover = shapes.coverage(distance, self.canvas.px_um)
-        body = rng.uniform(0.1, 0.9) * cover + rng.uniform(0.3, 1.5) * np.exp(-(((distance + wall) / wall) ** 2)) * cover
+        body = (
+            rng.uniform(0.1, 0.9) * cover
+            + rng.uniform(0.3, 1.5) * np.exp(-(((distance + wall) / wall) ** 2)) * cover
+        )
         if dressed == 2:  # furrow
             body += rng.uniform(0.3, 0.9) * cover * np.exp(-((v / (0.06 * length)) ** 2))
             body -= 0.3 * cover * np.exp(-((v / (0.16 * length)) ** 2))
         if dressed in (3, 4) and distance.size > 200:  # net or grains
-            body += cover * 0.35 * noise.smooth_field(rng, distance.shape, max(1.0, length * 0.07 / self.canvas.px_um))
+            body += (
+                cover
+                * 0.35
+                * noise.smooth_field(rng, distance.shape, max(1.0, length * 0.07 / self.canvas.px_um))
+            )
         hue = colours.hsv(rng.uniform(0.08, 0.2), rng.uniform(0.2, 0.9), 0.9)
         absorbs = np.clip(-np.log(hue + 0.03), 0.1, 2.5)
         absorbs = absorbs / float(absorbs @ [0.25, 0.6, 0.15])
@@ -140,7 +176,9 @@ class Painter:
         cover = shapes.coverage(distance, self.canvas.px_um)
         body = cover * rng.uniform(0.3, 3.0)
         if distance.size > 100:
-            body = body * np.clip(1 + 0.4 * noise.smooth_field(rng, distance.shape, max(1.0, 2 / self.canvas.px_um)), 0.2, 2)
+            body = body * np.clip(
+                1 + 0.4 * noise.smooth_field(rng, distance.shape, max(1.0, 2 / self.canvas.px_um)), 0.2, 2
+            )
         absorbs = GREY if rng.random() < 0.45 else colours.brown_absorption(rng)
         self._solid(window, distance, body, absorbs, DUST, 0.95)
 
@@ -149,9 +187,11 @@ class Painter:
         rng = self.rng
         size = float(rng.uniform(0.22, 0.48) * self.spore_length)
         aspect = rng.uniform(1.0, 1.6)
-        count = int(rng.choice([1, rng.integers(3, 12), rng.integers(6, 40)], p=[0.35, 0.4, 0.25]))
+        count = int(rng.choice(np.array([1, rng.integers(3, 12), rng.integers(6, 40)]), p=[0.35, 0.4, 0.25]))
         chain, heading = rng.random() < 0.6, rng.uniform(0, 6.3)
-        absorbs = colours.brown_absorption(rng) if rng.random() < 0.5 else np.array([1.15, 0.85, 1.2], np.float32)
+        absorbs = (
+            colours.brown_absorption(rng) if rng.random() < 0.5 else np.array([1.15, 0.85, 1.2], np.float32)
+        )
         strength, at = rng.uniform(0.3, 2.0), np.array([x, y])
         rim = rng.uniform(0, 1.5)
         for _ in range(count):
@@ -196,9 +236,13 @@ class Painter:
         cover = shapes.coverage(distance, self.canvas.px_um)
         edge = np.exp(-(((distance + 0.06 * size) / (0.05 * size + 0.4)) ** 2))
         turn = rng.uniform(0, 6.3)
-        facet = np.sign(np.sin((window.x * np.cos(turn) + window.y * np.sin(turn)) * rng.uniform(3, 8) / size + 1))
+        facet = np.sign(
+            np.sin((window.x * np.cos(turn) + window.y * np.sin(turn)) * rng.uniform(3, 8) / size + 1)
+        )
         body = cover * (rng.uniform(-0.1, 0.3) + 0.15 * facet * rng.random()) + rng.uniform(0.5, 2.0) * edge
-        glow = (cover * rng.uniform(0, 0.4) * (facet > 0) * np.exp(-((distance / (0.2 * size)) ** 2)))[..., None] * self.light
+        glow = (cover * rng.uniform(0, 0.4) * (facet > 0) * np.exp(-((distance / (0.2 * size)) ** 2)))[
+            ..., None
+        ] * self.light
         self._solid(window, distance, body.astype(np.float32), GREY, DUST, 0.6, glow)
 
     def starch(self, x: float, y: float) -> None:
@@ -228,7 +272,9 @@ class Painter:
             window = self.canvas.window(x + at[0], y + at[1], radius * 1.7 + 3)
             if window is None:
                 continue
-            distance = shapes.wavy_disc(window.x, window.y, radius, rng.uniform(0, 0.12, 4), rng.uniform(0, 6.3, 4))
+            distance = shapes.wavy_disc(
+                window.x, window.y, radius, rng.uniform(0, 0.12, 4), rng.uniform(0, 6.3, 4)
+            )
             body = rng.uniform(0.8, 3) * np.clip(0.5 - distance / (0.3 * radius + 0.5), 0, 1)
             self._solid(window, distance, body, absorbs, OTHER, 0.9)
 
@@ -239,103 +285,20 @@ class Painter:
         window = self.canvas.window(x, y, radius * 1.4)
         if window is None:
             return
-        distance = shapes.wavy_disc(window.x, window.y, radius, rng.normal(0, 0.06, 4), rng.uniform(0, 6.3, 4))
+        distance = shapes.wavy_disc(
+            window.x, window.y, radius, rng.normal(0, 0.06, 4), rng.uniform(0, 6.3, 4)
+        )
         ring = rng.uniform(0.02, 0.1) * radius
-        body = rng.uniform(0.05, 0.5) * np.exp(-((distance / ring) ** 2)) + rng.uniform(0, 0.15) * (distance < 0)
+        body = rng.uniform(0.05, 0.5) * np.exp(-((distance / ring) ** 2)) + rng.uniform(0, 0.15) * (
+            distance < 0
+        )
         density = body.astype(np.float32)
         self.canvas.lay(
-            window, np.abs(distance) < ring, OTHER, density=density, absorbs=self.brown, hides=0.0, soften_um=1.0
+            window,
+            np.abs(distance) < ring,
+            OTHER,
+            density=density,
+            absorbs=self.brown,
+            hides=0.0,
+            soften_um=1.0,
         )
-
-    def _stroke(
-        self, path: np.ndarray, radius: Callable[[float], float], absorbs: np.ndarray, kind: int, strength: float,
-        rim: float, hides: float,
-    ) -> None:
-        """Draw a tapering line through points (n, 2) in µm; distances are joined over its pieces first."""
-        low, high = path.min(axis=0), path.max(axis=0)
-        widest = max(radius(0.0), radius(0.5), radius(1.0))
-        centre, reach = (low + high) / 2, (high - low) / 2 + 2 * widest + 2
-        window = self.canvas.window(centre[0], centre[1], reach[0], reach[1])
-        if window is None:
-            return
-        px = np.float32(self.canvas.px_um)
-        distance = np.full((window.y.shape[0], window.x.shape[1]), 99.0, np.float32)
-        across = np.zeros_like(distance)
-        x, y = window.x[0] + np.float32(centre[0]), window.y[:, 0] + np.float32(centre[1])
-        for number, ((ax, ay), (bx, by)) in enumerate(zip(path[:-1], path[1:], strict=True)):
-            pad = 2 * widest + 2 * px + 2
-            columns = slice(*np.searchsorted(x, [min(ax, bx) - pad, max(ax, bx) + pad]))
-            rows = slice(*np.searchsorted(y, [min(ay, by) - pad, max(ay, by) + pad]))
-            dx, dy = x[None, columns] - np.float32(ax), y[rows, None] - np.float32(ay)
-            if dx.size == 0 or dy.size == 0:
-                continue
-            ex, ey = np.float32(bx - ax), np.float32(by - ay)
-            t = np.clip((dx * ex + dy * ey) / (ex * ex + ey * ey + 1e-6), 0, 1)
-            gap = np.sqrt((dx - t * ex) ** 2 + (dy - t * ey) ** 2)
-            thick = radius((number + 0.5) / (len(path) - 1))
-            signed = gap - np.float32(thick)
-            box = (rows, columns)
-            nearer = signed < distance[box]
-            distance[box] = np.where(nearer, signed, distance[box])
-            across[box] = np.where(nearer, gap / max(thick, 1e-3), across[box])
-        cover = shapes.coverage(distance, float(px))
-        body = strength * cover * (1 - 0.5 * np.clip(1 - across, 0, 1))
-        if rim:
-            body += rim * np.exp(-((distance / (0.25 * widest + 0.3)) ** 2)) * (distance < 2 * widest)
-        self.canvas.lay(
-            window, distance < 0, kind, density=body.astype(np.float32), absorbs=absorbs, hides=hides,
-            soften_um=self._soften(),
-        )
-
-    def hair(self, x: float, y: float) -> None:
-        """Long hair across the view, or its tapering end, or a short bristle."""
-        rng = self.rng
-        long = rng.random() < 0.35
-        length = rng.uniform(300, 1500) if long else rng.uniform(15, 200)
-        thick = rng.uniform(1.0, 8.0) if long else rng.uniform(0.6, 3.5)
-        path = noise.curve(rng, x, y, rng.uniform(0, 6.3), length, rng.uniform(0, 1.2), 24 if long else 10)
-        taper = rng.uniform(0.0, 0.95)
-        self._stroke(
-            path, lambda t: thick * (1 - taper * t), colours.brown_absorption(rng), HAIR, rng.uniform(0.2, 2.5),
-            noise.maybe(rng, 0.5, 0.1, 0.8), 0.85,
-        )
-
-    def fibre(self, x: float, y: float) -> None:
-        """Loose paper or textile fibre: clear with dark edges, or dyed; curly."""
-        rng = self.rng
-        thick = rng.uniform(2.0, 10.0)
-        path = noise.curve(rng, x, y, rng.uniform(0, 6.3), rng.uniform(120, 1200), rng.uniform(0.5, 5), 30)
-        dyed = rng.random() < 0.25
-        absorbs = 1.3 - colours.hsv(rng.uniform(), 0.8, 0.9) if dyed else GREY
-        self._stroke(
-            path, lambda _t: thick, absorbs.astype(np.float32), FIBRE, rng.uniform(0.3, 1.0) if dyed else rng.uniform(-0.1, 0.3),
-            rng.uniform(0.15, 0.9), 0.4,
-        )
-
-    def ridge(self, x: float, y: float) -> None:
-        """Ridge of glue: a long line, bright along one side and dark along the other."""
-        rng = self.rng
-        start = noise.curve(rng, x, y, rng.uniform(0, 6.3), rng.uniform(200, 1500), rng.uniform(0.2, 3), 24)
-        thick = rng.uniform(0.8, 4.0)
-        side = rng.uniform(0, 6.3)
-        shift = 1.6 * thick * np.array([np.cos(side), np.sin(side)])
-        depth = rng.uniform(0.1, 0.9)
-        self._stroke(start, lambda _t: thick, GREY, BUBBLE, depth, 0.0, 0.2)
-        self._stroke(start + shift, lambda _t: thick, GREY, BUBBLE, -0.5 * depth, 0.0, 0.1)
-
-    def teeth(self, x: float, y: float) -> None:
-        """Loose teeth of scales: thin pointed splinters, straight."""
-        rng = self.rng
-        length, angle = rng.uniform(8, 40), rng.uniform(0, 6.3)
-        ends = np.array([[x, y], [x + length * np.cos(angle), y + length * np.sin(angle)]])
-        path = np.linspace(ends[0], ends[1], 6)
-        thick = rng.uniform(0.8, 2.2)
-        absorbs = np.clip(-np.log(colours.scale_colour(rng) + 0.02), 0.05, 3)
-        self._stroke(path, lambda t: thick * (1.05 - t), absorbs, 3, rng.uniform(0.3, 1.2), 0.1, 0.8)
-
-
-SORTS = (
-    "droplet", "bubble", "microbubbles", "pollen", "dust", "mould", "septate", "crystal", "starch", "ink", "stain",
-    "hair", "fibre", "ridge", "teeth",
-)
-"""Names of the drawing methods of `Painter`."""

@@ -65,7 +65,7 @@ def fibre_net(
     length_px: tuple[float, float],
     straightness: float,
 ) -> np.ndarray:
-    """Height of a felt of crossing fibres, (H, W) float32, 0 where bare, about 1 on one fibre, more on crossings."""
+    """Height of a felt of crossing fibres, (H, W) float32: 0 where bare, up to 1 on one, more on crossings."""
     height, width = shape
     layers = 3
     total = np.zeros(shape, np.float32)
@@ -84,10 +84,15 @@ def fibre_net(
             )
             thickness = max(1, round(rng.uniform(*width_px)))
             cv2.polylines(
-                sheet, [np.round(path * 8).astype(np.int32)], False, int(rng.integers(90, 256)), thickness,
-                cv2.LINE_AA, 3,
+                sheet,
+                [np.round(path * 8).astype(np.int32)],
+                False,
+                int(rng.integers(90, 256)),
+                thickness,
+                cv2.LINE_AA,
+                3,
             )
-        total += cv2.GaussianBlur(sheet, (0, 0), max(0.5, 0.22 * np.mean(width_px))).astype(np.float32) / 255.0
+        total += cv2.GaussianBlur(sheet, (0, 0), max(0.5, 0.11 * sum(width_px))).astype(np.float32) / 255.0
     return total
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import cv2
 import numpy as np
-from scipy.special import ive
+from scipy.spatial import cKDTree
 
-from sporecount.simulate.layered import backdrop, camera, colours, debris, scales, spores
+from sporecount.simulate.layered import backdrop, camera, colours, debris, scales, spores, strokes, truths
 from sporecount.simulate.layered.canvas import LUMA, Canvas
 from sporecount.simulate.layered.recipe import Recipe, random_recipe
-from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.simulate.truth import SimulatedPhoto
 
 MOST_SPORES = 2500
 
@@ -76,13 +77,15 @@ def draw_photo(
     scene = cv2.resize(scene, sensor[::-1], interpolation=cv2.INTER_AREA)
     picture = camera.develop(rng, scene, recipe.camera, (height_px, width_px))
 
-    shown = _stand_out(np.log10(np.clip(scene @ LUMA, 2e-3, 1.0)), placed, canvas.size_um)
-    truths = _truths(canvas, recipe, placed, drawn, shown, sigma_um, lit[..., 1], (height_px, width_px))
+    shown = truths.stand_out(np.log10(np.clip(scene @ LUMA, 2e-3, 1.0)), placed, canvas.size_um)
+    found = truths.truths_of(
+        canvas, recipe, placed, drawn, shown, sigma_um, lit[..., 1], (height_px, width_px)
+    )
     return SimulatedPhoto(
         rgb=picture,
         um_per_px=recipe.um_per_px,
         objective=recipe.objective,
-        spores=truths,
+        spores=found,
         kind_map=_at_photo_pixels(canvas.kind, (height_px, width_px)),
         scales=whole_scales,
         notes=_notes(recipe, look, preset, sigma_um),
@@ -113,7 +116,7 @@ def _paint_all(
         sort, (x, y) = sorts[int(rng.integers(len(sorts)))], anywhere()
         resting.append((x, y, 0.5 * sort.width))
         angle = lean + rng.normal(0, disorder)
-        jobs.append((rng.uniform(0.2, 0.6), lambda s=sort, x=x, y=y, a=angle: add_scale(s, x, y, a)))
+        jobs.append((rng.uniform(0.2, 0.6), partial(add_scale, sort, x, y, angle)))
 
     roomy_mm2 = area_mm2 / (1.0 + area_mm2 / 2.5) + 0.025
     for _ in range(min(400, rng.poisson(recipe.pieces * roomy_mm2))):
@@ -123,15 +126,17 @@ def _paint_all(
             jobs.append(
                 (
                     rng.uniform(0.2, 1.0),
-                    lambda s=sort, x=x, y=y, z=size: scales.draw_piece(rng, canvas, s, x, y, z, light, recipe.from_below),
+                    partial(scales.draw_piece, rng, canvas, sort, x, y, size, light, recipe.from_below),
                 )
             )
-    painter = debris.Painter(rng, canvas, light, recipe.from_below, look.length)
+    grains = debris.GrainPainter(rng, canvas, light, look.length)
+    lines = strokes.StrokePainter(rng, canvas, light, look.length)
     for name, per_mm2 in recipe.debris.items():
+        draw = getattr(grains if hasattr(grains, name) else lines, name)
         depth = (0.0, 0.3) if name in ("stain", "ink") else (0.15, 1.0)
         for _ in range(min(250, rng.poisson(per_mm2 * roomy_mm2))):
             x, y = anywhere()
-            jobs.append((rng.uniform(*depth), lambda n=name, x=x, y=y: getattr(painter, n)(x, y)))
+            jobs.append((rng.uniform(*depth), partial(draw, x, y)))
 
     placed = _place_spores(rng, canvas, recipe, look, resting)
     drawn = [(0.0, 1.0)] * len(placed)
@@ -141,9 +146,12 @@ def _paint_all(
 
     height = 0.0
     for number in range(len(placed)):
-        if number == 0 or np.hypot(placed[number].x - placed[number - 1].x, placed[number].y - placed[number - 1].y) > 40:
+        if (
+            number == 0
+            or np.hypot(placed[number].x - placed[number - 1].x, placed[number].y - placed[number - 1].y) > 40
+        ):
             height = rng.uniform(0.05, 0.2) if rng.random() < recipe.under_share else rng.uniform(0.55, 0.97)
-        jobs.append((height + number * 1e-6, lambda n=number: add_spore(n)))
+        jobs.append((height + number * 1e-6, partial(add_spore, number)))
     for _, job in sorted(jobs, key=lambda item: item[0]):
         job()
     return placed, drawn, whole[0]
@@ -162,7 +170,8 @@ def _place_spores(
     if recipe.spores_per_mm2 == 0.0:
         return []
     room = 0.32 * area_um2 / (0.7 * look.length**2 / look.aspect)
-    wanted = int(min(MOST_SPORES, room, rng.poisson(recipe.spores_per_mm2 * area_um2 / 1e6) + rng.integers(0, 4)))
+    meant = int(rng.poisson(recipe.spores_per_mm2 * area_um2 / 1e6)) + int(rng.integers(0, 4))
+    wanted = min(MOST_SPORES, int(room), meant)
     spread: list[spores.Placed] = []
     while len(spread) < wanted:
         x, y = rng.uniform(0, width_um), rng.uniform(0, height_um)
@@ -174,94 +183,20 @@ def _place_spores(
         count = min(count, 60, wanted - len(spread))
         soften = recipe.spore_soften * rng.uniform(0.0, 1.5)
         spread += spores.group(rng, look, float(x), float(y), count, float(soften))
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree([(s.x, s.y) for s in spread]).query_pairs(1.3 * look.length, output_type="ndarray") if spread else []
+    pairs = (
+        cKDTree([(s.x, s.y) for s in spread]).query_pairs(1.3 * look.length, output_type="ndarray")
+        if spread
+        else []
+    )
     dropped: set[int] = set()
     for first, second in sorted((int(a), int(b)) for a, b in pairs):
-        if first not in dropped and second not in dropped and spores.separation(spread[first], spread[second]) < 0.5:
+        if (
+            first not in dropped
+            and second not in dropped
+            and spores.separation(spread[first], spread[second]) < 0.5
+        ):
             dropped.add(second)
     return [s for number, s in enumerate(spread) if number not in dropped]
-
-
-def _truths(
-    canvas: Canvas, recipe: Recipe, placed: list[spores.Placed], drawn: list[tuple[float, float]],
-    shown: np.ndarray, sigma_um: np.ndarray, lit: np.ndarray, out_shape: tuple[int, int],
-) -> tuple[SporeTruth, ...]:
-    """Books to truth: what is left to see of each spore, how blurred, how strong."""
-    owned = (canvas.owner >= 0) & canvas.in_view
-    seen_px = np.bincount(canvas.owner[owned], weights=canvas.clear[owned], minlength=len(placed))
-    clumps = spores.clump_sizes(placed)
-    grow_x, grow_y = out_shape[1] / canvas.shape[1], out_shape[0] / canvas.shape[0]
-    truths = []
-    for number, spore in enumerate(placed):
-        contrast, area = drawn[number]
-        visible = float(min(1.0, seen_px[number] * canvas.px_um**2 / area))
-        column = int(np.clip(spore.x // canvas.px_um, 0, canvas.shape[1] - 1))
-        row = int(np.clip(spore.y // canvas.px_um, 0, canvas.shape[0] - 1))
-        blur_um = float(np.sqrt(sigma_um[row, column] ** 2 + spore.soften**2 + recipe.camera.motion**2 / 24))
-        b = max(spore.length * spore.width / 4.0 / blur_um**2, 1e-3)
-        contrast *= float(1.0 - ive(0, b) - ive(1, b))  # what a blurred disc keeps of its mean within its outline
-        in_view = canvas.seen(spore.x, spore.y)
-        level = recipe.brightness * float(lit[row, column])
-        clump = int(clumps[number])
-        sharp_enough = blur_um <= (0.45 if clump < 3 else 0.33) * spore.length
-        needed = max(0.025, 1.6 * camera.noise_density(recipe.camera, level))
-        calm = clump > 1 or shown[number, 0] > 0.6 * shown[number, 1]
-        strong_enough = contrast > needed and shown[number, 0] > 0.7 * needed and calm
-        truths.append(
-            SporeTruth(
-                x_px=spore.x / canvas.px_um * grow_x - 0.5,
-                y_px=spore.y / canvas.px_um * grow_y - 0.5,
-                length_um=spore.length,
-                width_um=spore.width,
-                angle_deg=float(np.degrees(spore.angle) % 180.0),
-                visible=visible,
-                blur_um=blur_um,
-                contrast=contrast,
-                on_scale=bool(in_view and canvas.scaled[row, column]),
-                clump=clump,
-                countable=bool(in_view and visible >= 0.5 and sharp_enough and strong_enough),
-            )
-        )
-    return tuple(t for t in truths if -0.5 <= t.x_px < out_shape[1] - 0.5 and -0.5 <= t.y_px < out_shape[0] - 0.5)
-
-
-def _stand_out(
-    level: np.ndarray, placed: list[spores.Placed], size_um: tuple[float, float]
-) -> np.ndarray:
-    """How far each spore differs from around it in the noiseless picture, and how uneven it is there.
-
-    Parameters
-    ----------
-    level : ndarray of shape (h, w)
-        Decadic logarithm of brightness at the sensor's pixels.
-
-    Returns
-    -------
-    ndarray of shape (n, 2)
-        Larger of the differences of its inside and of its rim from the lighter part around it, and the
-        spread between the quartiles around it; optical densities.
-    """
-    if not placed:
-        return np.zeros((0, 2))
-    table = np.array([(s.x, s.y, s.length, s.width, s.angle) for s in placed])
-
-    def ring(share: float, count: int) -> np.ndarray:
-        t = np.arange(count) * 2 * np.pi / count
-        widen = (share - 1.0) * 2.0 if share > 1.0 else 0.0  # µm more room beyond the outline
-        u = (share * table[:, 2:3] / 2 + widen) * np.cos(t)
-        v = (share * table[:, 3:4] / 2 + widen) * np.sin(t)
-        c, s = np.cos(table[:, 4:5]), np.sin(table[:, 4:5])
-        columns = (table[:, 0:1] + u * c - v * s) / size_um[0] * level.shape[1]
-        rows = (table[:, 1:2] + u * s + v * c) / size_um[1] * level.shape[0]
-        return level[
-            np.clip(rows.astype(int), 0, level.shape[0] - 1), np.clip(columns.astype(int), 0, level.shape[1] - 1)
-        ]
-
-    low, middle, high = np.percentile(ring(1.6, 20), [25, 60, 75], axis=1)
-    differs = np.maximum(np.abs(middle - ring(0.4, 8).mean(axis=1)), np.abs(middle - ring(0.85, 12).mean(axis=1)))
-    return np.stack([differs, high - low], axis=1)
 
 
 def _shaken(rng: np.random.Generator, scene: np.ndarray, length_px: float) -> np.ndarray:
@@ -271,7 +206,9 @@ def _shaken(rng: np.random.Generator, scene: np.ndarray, length_px: float) -> np
     size = 2 * int(np.ceil(length_px / 2)) + 3
     way = rng.uniform(0, np.pi)
     middle = (size - 1) / 2
-    ends = [(middle + s * length_px / 2 * np.cos(way), middle + s * length_px / 2 * np.sin(way)) for s in (-1, 1)]
+    ends = [
+        (middle + s * length_px / 2 * np.cos(way), middle + s * length_px / 2 * np.sin(way)) for s in (-1, 1)
+    ]
     line = np.zeros((size, size), np.float32)
     for t in np.linspace(0, 1, 4 * size):
         x, y = ends[0][0] + t * (ends[1][0] - ends[0][0]), ends[0][1] + t * (ends[1][1] - ends[0][1])

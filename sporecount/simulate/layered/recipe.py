@@ -12,10 +12,23 @@ from sporecount.simulate.layered.camera import CameraLook
 PRESETS = ("ordinary", "good_focus", "hard", "no_spores", "heavy", "scan_4x")
 
 _USUAL_PER_MM2 = {
-    "droplet": 22.0, "bubble": 12.0, "microbubbles": 6.0, "pollen": 6.0, "dust": 70.0, "mould": 7.0, "septate": 4.0,
-    "crystal": 8.0, "starch": 7.0, "ink": 1.0, "stain": 1.0, "hair": 8.0, "fibre": 5.0, "ridge": 3.0, "teeth": 9.0,
+    "droplet": 22.0,
+    "bubble": 12.0,
+    "microbubbles": 6.0,
+    "pollen": 6.0,
+    "dust": 70.0,
+    "mould": 7.0,
+    "septate": 4.0,
+    "crystal": 8.0,
+    "starch": 7.0,
+    "ink": 1.0,
+    "stain": 1.0,
+    "hair": 8.0,
+    "fibre": 5.0,
+    "ridge": 3.0,
+    "teeth": 9.0,
 }
-"""Middle densities of look-alikes, by the drawing methods of `debris.Painter`; set by eye, no source."""
+"""Middle densities of look-alikes, set by eye; names of methods of `GrainPainter` and `StrokePainter`."""
 
 
 @dataclass(frozen=True)
@@ -70,9 +83,13 @@ def random_recipe(
         debris["ridge"] += rng.uniform(0, 25)
         debris["bubble"] += rng.uniform(0, 60)
     if rng.random() < (0.3 if preset == "no_spores" else 0.15):  # one look-alike in masses
-        favourite = str(rng.choice(["droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal"]))
+        favourite = str(
+            rng.choice(["droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal"])
+        )
         debris[favourite] += _USUAL_PER_MM2[favourite] * rng.uniform(4, 15)
-    scale_share = float(rng.choice([0.0, rng.uniform(0.01, 0.12), rng.uniform(0.1, 0.5)], p=[0.08, 0.5, 0.42]))
+    scale_share = float(
+        rng.choice([0.0, rng.uniform(0.01, 0.12), rng.uniform(0.1, 0.5)], p=[0.08, 0.5, 0.42])
+    )
     return Recipe(
         um_per_px=um_per_px,
         objective=objective,
@@ -157,7 +174,7 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         round_view=str(rng.choice(["full", "whole", "cropped"], p=[0.55, 0.2, 0.25])),
         falloff=float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.1, 0.7)])),
         slant=float(rng.uniform(0.0, 0.3) ** 1.5),
-        dirt=int(rng.choice([0, rng.integers(1, 9)], p=[0.6, 0.4])),
+        dirt=int(rng.integers(1, 9)) if rng.random() < 0.4 else 0,
         colour_shift=noise.maybe(rng, 0.5, 0.0002, 0.002),
         zoom=zoom,
         shot=float(np.exp(rng.uniform(np.log(1e-5), np.log(1.2e-3)))) * noisy,
@@ -172,6 +189,12 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         lift=noise.maybe(rng, 0.5, 0.0, 0.12),
         saturation=float(np.clip(rng.normal(1.05, 0.25), 0.25, 1.8)),
         white=white,
-        quality=int(rng.integers(70, 99) if good else rng.integers(30, 99) if rng.random() < 0.4 else rng.integers(70, 99)),
+        quality=int(
+            rng.integers(70, 99)
+            if good
+            else rng.integers(30, 99)
+            if rng.random() < 0.4
+            else rng.integers(70, 99)
+        ),
         chroma_halved=bool(rng.random() < 0.7),
     )

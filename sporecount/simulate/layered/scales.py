@@ -46,7 +46,7 @@ def random_look(rng: np.random.Generator) -> ScaleLook:
         width=float(np.clip(width, 6, 95)),
         base=rng.uniform(0.15, 0.8),
         widest=rng.uniform(0.35, 0.9),
-        teeth=int(rng.choice([0, rng.integers(2, 9)], p=[0.4, 0.6])),
+        teeth=int(rng.integers(2, 9)) if rng.random() < 0.6 else 0,
         tooth=rng.uniform(0.04, 0.25),
         round_end=rng.uniform(0.02, 0.35),
         ridge_pitch=rng.uniform(1.2, 4.5),
@@ -60,8 +60,14 @@ def random_look(rng: np.random.Generator) -> ScaleLook:
 
 
 def draw_scale(
-    rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float, angle: float,
-    light: np.ndarray, from_below: bool,
+    rng: np.random.Generator,
+    canvas: Canvas,
+    look: ScaleLook,
+    x: float,
+    y: float,
+    angle: float,
+    light: np.ndarray,
+    from_below: bool,
 ) -> int:
     """Paint one scale with its base at one end; give 1 when it is whole or nearly so in the view, else 0."""
     grow = float(np.clip(rng.normal(1.0, 0.15), 0.6, 1.5))
@@ -79,7 +85,9 @@ def draw_scale(
     place = (along / length + 0.5).clip(0, 1)
     rise = np.clip(place / look.widest, 0, 1)
     profile = look.base + (1 - look.base) * rise * (2 - rise)
-    profile *= np.where(place > look.widest, 1 - 0.35 * ((place - look.widest) / (1.001 - look.widest)) ** 2, 1)
+    profile *= np.where(
+        place > look.widest, 1 - 0.35 * ((place - look.widest) / (1.001 - look.widest)) ** 2, 1
+    )
     profile *= np.clip(place * 14, 0, 1) ** 0.5
     share = np.clip(across / (width / 2), -1, 1)
     end = half - look.round_end * half * share**2
@@ -101,8 +109,14 @@ def draw_scale(
 
 
 def draw_piece(
-    rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float, size: float,
-    light: np.ndarray, from_below: bool,
+    rng: np.random.Generator,
+    canvas: Canvas,
+    look: ScaleLook,
+    x: float,
+    y: float,
+    size: float,
+    light: np.ndarray,
+    from_below: bool,
 ) -> None:
     """Paint one torn piece of a scale, about `size` µm across, angular or ragged."""
     window = canvas.window(x, y, 0.9 * size + 2)
@@ -113,7 +127,9 @@ def draw_piece(
     corners = shapes.rough_corners(rng, 0.75 * size, int(rng.integers(3, 8)), rng.uniform(0.15, 0.65))
     distance = shapes.polygon(along, across / np.float32(stretch), corners) * np.float32(stretch**0.5)
     if size / canvas.px_um > 6:
-        distance += 0.035 * size * noise.smooth_field(rng, distance.shape, max(2.0, 0.12 * size / canvas.px_um))
+        distance += (
+            0.035 * size * noise.smooth_field(rng, distance.shape, max(2.0, 0.12 * size / canvas.px_um))
+        )
     turn = rng.uniform(0, np.pi)
     u = along * np.float32(np.cos(turn)) + across * np.float32(np.sin(turn))
     v = across * np.float32(np.cos(turn)) - along * np.float32(np.sin(turn))
@@ -121,16 +137,30 @@ def draw_piece(
 
 
 def _paint(
-    rng: np.random.Generator, canvas: Canvas, window: Window, look: ScaleLook, distance: np.ndarray,
-    along: np.ndarray, across: np.ndarray, light: np.ndarray, from_below: bool, kind: int,
+    rng: np.random.Generator,
+    canvas: Canvas,
+    window: Window,
+    look: ScaleLook,
+    distance: np.ndarray,
+    along: np.ndarray,
+    across: np.ndarray,
+    light: np.ndarray,
+    from_below: bool,
+    kind: int,
 ) -> None:
     px = canvas.px_um
     cover = shapes.coverage(distance, px)
     fade = np.float32(np.exp(-((1.2 * px / look.ridge_pitch) ** 2)))
     spread = 1 + 0.1 * along / (np.abs(along).max() + 1e-3)
-    texture = look.ridge * fade * np.sin(across * spread * np.float32(2 * np.pi / look.ridge_pitch) + rng.uniform(0, 6))
+    texture = (
+        look.ridge
+        * fade
+        * np.sin(across * spread * np.float32(2 * np.pi / look.ridge_pitch) + rng.uniform(0, 6))
+    )
     if look.ribs:
-        texture = texture + look.ribs * fade * np.sin(along * np.float32(2 * np.pi / (look.ridge_pitch * 0.8)))
+        texture = texture + look.ribs * fade * np.sin(
+            along * np.float32(2 * np.pi / (look.ridge_pitch * 0.8))
+        )
     if look.granules and distance.size > 200:
         spots = noise.smooth_field(rng, distance.shape, 1.5 / px)
         texture = texture + look.granules * np.clip(spots - 0.6, 0, 1.5)
@@ -149,9 +179,15 @@ def _paint(
     see_through = 1.0 - look.opacity
     absorbs = -np.log(np.clip(look.colour, 0.03, 0.98)) * np.float32(0.6)
     canvas.lay(
-        window, mask, kind, cover=cover * np.float32(look.opacity), paint=paint.astype(np.float32),
-        density=cover * (see_through * (0.5 + texture) + rim * see_through), absorbs=absorbs,
-        hides=look.opacity, soften_um=soften,
+        window,
+        mask,
+        kind,
+        cover=cover * np.float32(look.opacity),
+        paint=paint.astype(np.float32),
+        density=cover * (see_through * (0.5 + texture) + rim * see_through),
+        absorbs=absorbs,
+        hides=look.opacity,
+        soften_um=soften,
     )
     if kind == SCALE:
         canvas.scaled[window.box] |= mask

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from sporecount.simulate.layered import colours, noise, shapes
 from sporecount.simulate.layered.canvas import LUMA, Canvas
@@ -91,7 +94,7 @@ def random_look(rng: np.random.Generator, light: np.ndarray, from_below: bool) -
 def draw_spore(
     rng: np.random.Generator, canvas: Canvas, look: SporeLook, spore: Placed, number: int, light: np.ndarray
 ) -> tuple[float, float]:
-    """Paint one spore; give its mean optical density over what was beneath it, and its outline's area in µm²."""
+    """Paint one spore; give its mean optical density over what lay beneath, and its outline's area in µm²."""
     area = shapes.lemon_area(spore.length, spore.width, look.point)
     reach = spore.length / 2.0 + 2.5 * look.halo_width * (look.halo != 0) + 3.0 * spore.soften + canvas.px_um
     window = canvas.window(spore.x, spore.y, reach)
@@ -123,11 +126,21 @@ def draw_spore(
         density -= ring
     glow = None
     if look.highlight:
-        spot = ((along - 0.1 * spore.length) ** 2 + (across + 0.15 * spore.width) ** 2) / (0.18 * spore.width) ** 2
+        spot = ((along - 0.1 * spore.length) ** 2 + (across + 0.15 * spore.width) ** 2) / (
+            0.18 * spore.width
+        ) ** 2
         glow = (look.highlight * cover * np.exp(-spot))[..., None] * light
     canvas.lay(
-        window, mask, SPORE, cover=cover * np.float32(look.opaque), paint=look.paint, density=density,
-        absorbs=look.absorbs, glow=glow, soften_um=spore.soften, spore=number,
+        window,
+        mask,
+        SPORE,
+        cover=cover * np.float32(look.opaque),
+        paint=look.paint,
+        density=density,
+        absorbs=look.absorbs,
+        glow=glow,
+        soften_um=spore.soften,
+        spore=number,
     )
     after = np.log10(canvas.brightness(window)[mask])
     contrast = float((np.log10(beneath[mask]) - after).mean()) if mask.any() else 0.0
@@ -165,7 +178,11 @@ def group(
         heading = heading + rng.normal(0.0, 0.35) if chain else rng.uniform(0.0, 2 * np.pi)
         gap = tightness * (reach(host, heading) + reach_of(length, width, angle, heading))
         new = Placed(
-            host.x + gap * np.cos(heading), host.y + gap * np.sin(heading), length, width, angle,
+            host.x + gap * np.cos(heading),
+            host.y + gap * np.sin(heading),
+            length,
+            width,
+            angle,
             soften * rng.uniform(0.5, 1.5),
         )
         if all(separation(new, other) > 0.55 for other in members[-40:]):
@@ -177,7 +194,9 @@ def group(
 
 def _host(rng: np.random.Generator, members: list[Placed], packed: bool) -> Placed:
     """Member that the next spore will touch: any recent one, or for a round heap the innermost of some."""
-    picks = [members[int(i)] for i in rng.integers(max(0, len(members) - 40), len(members), 4 if packed else 1)]
+    picks = [
+        members[int(i)] for i in rng.integers(max(0, len(members) - 40), len(members), 4 if packed else 1)
+    ]
     return min(picks, key=lambda m: (m.x - members[0].x) ** 2 + (m.y - members[0].y) ** 2)
 
 
@@ -204,10 +223,6 @@ def separation(a: Placed, b: Placed) -> float:
 
 def clump_sizes(spores: list[Placed]) -> np.ndarray:
     """Size of the touching group of each spore, (n,) int."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     count = len(spores)
     if count < 2:
         return np.ones(count, int)
