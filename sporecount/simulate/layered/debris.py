@@ -96,7 +96,7 @@ class GrainPainter(PainterBase):
             return
         uneven = noise.maybe(rng, 0.5, 0.01, 0.08) if radius > 6 else 0.0
         distance = shapes.wavy_disc(
-            window.x, window.y, radius, uneven * rng.normal(0, 1, 3), rng.uniform(0, 6.3, 3)
+            window.x, window.y, radius, uneven * rng.normal(0, 1, 3) / (1, 1.7, 2.5), rng.uniform(0, 6.3, 3)
         )
         rim = float(np.clip(radius * rng.uniform(0.06, 0.3), 0.4, 8))
         density = rng.uniform(0.4, 3.0) * np.exp(-(((distance + rim) / rim) ** 2))
@@ -153,7 +153,7 @@ class GrainPainter(PainterBase):
                 * 0.35
                 * noise.smooth_field(rng, distance.shape, max(1.0, length * 0.07 / self.canvas.px_um))
             )
-        hue = colours.hsv(rng.uniform(0.08, 0.2), rng.uniform(0.2, 0.9), 0.9)
+        hue = colours.hsv(rng.beta(2, 2.5) * 0.17 + 0.04, rng.beta(1.5, 1.8), 0.9)
         absorbs = np.clip(-np.log(hue + 0.03), 0.1, 2.5)
         absorbs = absorbs / float(absorbs @ [0.25, 0.6, 0.15])
         self._solid(window, distance, np.maximum(body, 0), absorbs, POLLEN, 0.9)
@@ -162,6 +162,8 @@ class GrainPainter(PainterBase):
         """Irregular grain, black, grey or brown, jagged."""
         rng = self.rng
         size = float(np.exp(rng.uniform(np.log(1.0), np.log(32))))
+        if rng.random() < 0.35:  # of spore size, told by its outline
+            size = self.spore_length * rng.uniform(0.6, 1.6)
         window = self.canvas.window(x, y, size + 2)
         if window is None:
             return

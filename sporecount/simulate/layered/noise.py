@@ -65,7 +65,7 @@ def fibre_net(
     length_px: tuple[float, float],
     straightness: float,
 ) -> np.ndarray:
-    """Height of a felt of crossing fibres, (H, W) float32: 0 where bare, up to 1 on one, more on crossings."""
+    """Height of a felt of fibres, (H, W) float32: 0 where bare, up to 1 on one, more on crossings."""
     height, width = shape
     layers = 3
     total = np.zeros(shape, np.float32)
