@@ -11,8 +11,8 @@ INK = (18, 24, 28)
 PAPER = (250, 250, 246)
 SURE = (150, 255, 226)
 """Pale green-blue; the solid line is what tells, the tint only helps."""
-DOUBT = (255, 214, 120)
-"""Pale yellow, for broken lines."""
+DOUBT = (255, 200, 244)
+"""Pale rose, for broken lines: far from the amber of what they surround."""
 
 _SHIFT = 4  # fractional bits of the coordinates that are handed to OpenCV
 

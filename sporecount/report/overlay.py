@@ -35,6 +35,11 @@ _CROWDED = 300
 """From so many objects on, lines are thin and doubtful objects carry no numbers."""
 
 
+def overlay_file_name(photo: str) -> str:
+    """Name of a photo's overlay below `overlays/`: its own name with `.jpg` added, folders kept."""
+    return f"{photo}.jpg"
+
+
 @dataclass(frozen=True)
 class _Frame:
     """From photo pixels to the picture: x = (x_px - left + 0.5) * zoom - 0.5."""

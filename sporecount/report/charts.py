@@ -1,0 +1,204 @@
+"""Small charts as SVG: sparing ink, told apart in grey, the same bytes for the same numbers.
+
+Colours are CSS variables with a fallback, so that a chart set into a page follows its light and dark
+looks, and a chart saved alone is still right.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sporecount.records import FieldResult, PrintTally
+from sporecount.report.sorts import sort_objects
+from sporecount.report.words import LOAD_CLASSES
+from sporecount.settings import CountSettings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_INK, _SOFT, _FILL = "#1a2227", "#5b686f", "#8fa3a8"
+_VARIABLES = {_INK: "--chart-ink", _SOFT: "--chart-soft", _FILL: "--chart-fill"}
+_MOST_ROWS = 60
+"""Fields drawn singly at most; beyond that a chart shows those with the highest counts."""
+
+
+def _svg(name: str, size_in: tuple[float, float], description: str, paint: Callable[[Axes], None]) -> str:
+    """Paint axes and give them as an SVG element without header, date or outside address."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    look: dict[Any, Any] = {
+        # The salt is the chart's name, so that ids of charts in one page do not meet.
+        "svg.hashsalt": name, "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 9.0,
+        "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": _SOFT, "axes.labelcolor": _INK,
+        "text.color": _INK, "xtick.color": _SOFT, "ytick.color": _SOFT, "xtick.labelcolor": _INK,
+        "ytick.labelcolor": _INK, "axes.linewidth": 0.8, "hatch.linewidth": 0.7,
+    }
+    with rc_context(look):
+        figure = Figure(figsize=size_in, layout="constrained")
+        FigureCanvasSVG(figure)
+        paint(figure.subplots())
+        out = io.StringIO()
+        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
+    text = text.replace("font: 9px 'sans-serif'", "font: 9px sans-serif").replace("'sans-serif'", "sans-serif")
+    for colour, variable in _VARIABLES.items():
+        text = text.replace(colour, f"var({variable}, {colour})")
+    label = description.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
+    return text.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1).strip()
+
+
+def size_chart(fields: Sequence[FieldResult], settings: CountSettings | None = None) -> str:
+    """Draw the lengths of the sure spores of all fields, with the session's spore size.
+
+    Returns
+    -------
+    str
+        SVG; empty with fewer than five sure spores.
+    """
+    lengths = sure_lengths(fields, settings)
+    if len(lengths) < 5:
+        return ""
+    low, middle, high = np.percentile(lengths, [25, 50, 75])
+
+    def paint(axes: Axes) -> None:
+        edges = np.arange(math.floor(lengths.min()) - 0.5, math.ceil(lengths.max()) + 1.0, 0.5)
+        axes.hist(lengths, bins=edges.tolist(), color=_FILL, edgecolor=_INK, linewidth=0.5)
+        axes.axvline(middle, color=_INK, linewidth=1.6)
+        axes.axvspan(low, high, ymax=0.04, facecolor=_INK, linewidth=0)
+        axes.set_xlabel("length of sure spores, µm")
+        axes.set_ylabel("spores")
+        axes.set_title(f"typical {middle:.1f} µm, middle half {low:.1f} to {high:.1f} µm", fontsize=9, loc="left")
+        axes.yaxis.get_major_locator().set_params(integer=True)
+
+    return _svg("spore size", (4.6, 2.5), f"Lengths of {len(lengths)} sure spores, typical {middle:.1f} micrometres", paint)
+
+
+def sure_lengths(fields: Sequence[FieldResult], settings: CountSettings | None = None) -> np.ndarray:
+    """Lengths in µm of the sure spores that lie singly, all fields together, shape (n,)."""
+    parts = []
+    for field in fields:
+        if field.tally.flag == "unusable":
+            continue
+        rows = sort_objects(field, settings).sure
+        rows = rows[field.objects.clump[rows] == 1]
+        parts.append(np.asarray(field.objects.length_um[rows], float))
+    lengths = np.concatenate(parts) if parts else np.zeros(0)
+    return lengths[np.isfinite(lengths)]
+
+
+def density_chart(fields: Sequence[FieldResult]) -> str:
+    """Draw how the spore density spreads over the usable fields; empty with fewer than three.
+
+    Returns
+    -------
+    str
+        SVG.
+    """
+    usable = [one.tally for one in fields if one.tally.flag != "unusable" and one.tally.examined_mm2 > 0]
+    density = np.array([one.spores / one.examined_mm2 for one in usable])
+    if len(density) < 3:
+        return ""
+
+    def paint(axes: Axes) -> None:
+        top = max(float(density.max()), 1.0)
+        if top > 50:  # a session holds clean and heavy prints together, which one linear axis cannot show
+            edges = np.concatenate([[0.0], np.geomspace(1.0, top * 1.001, 13)])
+            axes.set_xscale("symlog", linthresh=1.0, linscale=0.4)
+            axes.set_xlim(0, top * 1.1)
+            ticks = [0, *(10**power for power in range(int(math.log10(top)) + 1))]
+            axes.set_xticks(ticks, [f"{tick:,}" for tick in ticks])
+            axes.minorticks_off()
+        else:
+            edges = np.linspace(0, top * 1.001, 13)
+        axes.hist(density, bins=edges.tolist(), color=_FILL, edgecolor=_INK, linewidth=0.5)
+        axes.set_xlabel("spores per mm² of a field")
+        axes.set_ylabel("fields")
+        axes.yaxis.get_major_locator().set_params(integer=True)
+
+    return _svg("density", (4.6, 2.5), f"Spore density of {len(density)} fields", paint)
+
+
+def counts_chart(fields: Sequence[FieldResult], name: str = "") -> str:
+    """Draw the count of each field with its interval.
+
+    Filled points for `clear`, hollow ones for `recheck`, crosses for `unusable`.
+
+    Parameters
+    ----------
+    fields : sequence of FieldResult
+        Of one print.
+    name : str
+        Of the print, so that several charts fit into one page.
+
+    Returns
+    -------
+    str
+        SVG; empty without fields.
+    """
+    if not fields:
+        return ""
+    shown = sorted(sorted(fields, key=lambda one: -one.tally.spores)[:_MOST_ROWS], key=lambda one: one.field)
+
+    def paint(axes: Axes) -> None:
+        for at, one in enumerate(shown):
+            tally = one.tally
+            line = {"clear": "-", "recheck": "-", "unusable": ":"}.get(tally.flag, "-")
+            axes.plot([at, at], [tally.spores_low, tally.spores_high], color=_INK, linewidth=1.3, linestyle=line)
+            axes.plot(
+                [at], [tally.spores], marker="x" if tally.flag == "unusable" else "o", markersize=6, color=_INK,
+                markerfacecolor=_INK if tally.flag == "clear" else "none", markeredgewidth=1.3, clip_on=False,
+            )
+        step = max(1, len(shown) // 15)
+        axes.set_xticks(range(0, len(shown), step), [str(one.field) for one in shown[::step]])
+        axes.set_xlim(-0.6, len(shown) - 0.4)
+        axes.set_ylim(bottom=0, top=max(1.0, *(float(one.tally.spores_high) for one in shown)) * 1.08)
+        axes.set_xlabel("field (filled: clear, hollow: recheck, cross: unusable)")
+        axes.set_ylabel("spores")
+        axes.yaxis.get_major_locator().set_params(integer=True)
+
+    width = min(9.0, 3.6 + 0.16 * len(shown))
+    return _svg(f"counts {name}", (width, 2.4), f"Counts of {len(shown)} fields with 95 % intervals", paint)
+
+
+def classes_chart(prints: Sequence[PrintTally]) -> str:
+    """Draw the load-class probabilities of prints, one row a print, as squares whose side tells the probability.
+
+    Returns
+    -------
+    str
+        SVG; empty where no print has probabilities.
+    """
+    shown = [
+        one for one in prints
+        if len(one.load_class_probability) == 6 and np.isfinite(one.load_class_probability).all()
+    ][:_MOST_ROWS]
+    if not shown:
+        return ""
+
+    def paint(axes: Axes) -> None:
+        for row, one in enumerate(shown):
+            for column, probability in enumerate(one.load_class_probability):
+                side = 0.9 * math.sqrt(max(0.0, probability))
+                corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2 + (column, row)
+                axes.fill(*corners.T, facecolor=_FILL if column < 4 else _INK, edgecolor=_INK, linewidth=0.6)
+                if probability >= 0.05:
+                    axes.annotate(f"{100 * probability:.0f}", (column + 0.48, row - 0.28), fontsize=7, ha="left")
+        axes.set_xticks(range(6), [f"{number}\n{words}" for number, words in enumerate(LOAD_CLASSES)])
+        # A dollar sign would start a formula.
+        names = [one.sample.replace("$", r"\$")[:24] for one in shown]
+        axes.set_yticks(range(len(shown)), names)
+        axes.set_xlim(-0.6, 5.9)
+        axes.set_ylim(len(shown) - 0.4, -0.6)
+        axes.set_xlabel("load class and spores on the whole print; numbers: cases in 100")
+        axes.tick_params(length=0)
+
+    return _svg("classes", (5.8, 1.0 + 0.42 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint)
