@@ -11,8 +11,9 @@ from scipy.spatial import cKDTree
 from sporecount.simulate.camera import Phone
 from sporecount.simulate.canvas import Canvas
 from sporecount.simulate.painters import Box, spore_stamp
-from sporecount.simulate.scene import KIND, Scene, Thing, radius_towards
+from sporecount.simulate.scene import Scene, radius_towards
 from sporecount.simulate.shapes import lemon_area_um2
+from sporecount.simulate.things import KIND, Thing
 from sporecount.simulate.truth import SporeTruth
 
 LEAST_VISIBLE = 0.5
@@ -78,7 +79,11 @@ def clump_sizes(spores: list[Thing]) -> np.ndarray:
     reach = max(s.look["length_um"] for s in spores) + 0.3
     for i, j in cKDTree(places).query_pairs(reach):
         heading = float(np.arctan2(places[j, 1] - places[i, 1], places[j, 0] - places[i, 0]))
-        gap = np.hypot(*(places[j] - places[i])) - radius_towards(spores[i], heading) - radius_towards(spores[j], heading)
+        gap = (
+            np.hypot(*(places[j] - places[i]))
+            - radius_towards(spores[i], heading)
+            - radius_towards(spores[j], heading)
+        )
         if gap < 0.3:
             parent[root(i)] = root(j)
     roots = [root(i) for i in range(len(spores))]
@@ -135,14 +140,18 @@ def spore_truth(
         noise = phone.noise * np.sqrt(level + 0.02 / phone.level**2) / level / 2.3
         pixels = lemon_area_um2(look["length_um"], look["width_um"], look["pointed"]) / view.um_per_px**2
         signal = contrast * np.sqrt(max(pixels, 1)) / noise
-        near = rgb[max(round(y) - 1, 0) : round(y) + 2, max(round(x) - 1, 0) : round(x) + 2].reshape(-1, 3).mean(0)
+        near = (
+            rgb[max(round(y) - 1, 0) : round(y) + 2, max(round(x) - 1, 0) : round(x) + 2]
+            .reshape(-1, 3)
+            .mean(0)
+        )
         countable = (
             visible >= LEAST_VISIBLE
             and blur <= MOST_BLUR * look["length_um"]
             and contrast >= LEAST_CONTRAST
             and signal >= LEAST_SIGNAL
             and float(seen[row, col]) > 0.5
-            and 10 < float(near.max())
+            and float(near.max()) > 10
             and float(near.min()) < 247
         )
         out.append(

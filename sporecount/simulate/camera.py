@@ -137,7 +137,9 @@ def through_eyepiece(
     seen = np.ones(shape, np.float32)
     if phone.circle is not None:
         seen = np.clip(0.5 + (1 - away) * np.float32(radius / (2 * phone.rim_soft)), 0, 1)
-        gain = gain * (seen * seen * (3 - 2 * seen) * np.float32(1 - phone.surround) + np.float32(phone.surround) * 0.5)
+        gain = gain * (
+            seen * seen * (3 - 2 * seen) * np.float32(1 - phone.surround) + np.float32(phone.surround) * 0.5
+        )
     for _ in range(phone.dirt):
         _speck(rng, gain, short)
     for c in range(3):
@@ -150,13 +152,17 @@ def through_eyepiece(
             k = 1 + stretch
             move = np.array([[k, 0, (1 - k) * (width - 1) / 2], [0, k, (1 - k) * (height - 1) / 2]])
             light[..., c] = cv2.warpAffine(
-                np.ascontiguousarray(light[..., c]), move, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+                np.ascontiguousarray(light[..., c]),
+                move,
+                (width, height),
+                flags=cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REFLECT,
             )
     return np.maximum(light, 0), seen
 
 
 def _speck(rng: np.random.Generator, gain: np.ndarray, short: int) -> None:
-    """A blurred speck of dirt on the eyepiece, multiplied into `gain`."""
+    """Multiply a blurred speck of dirt on the eyepiece into `gain`."""
     size = short * log_between(rng, (0.003, 0.03))
     x, y = rng.uniform(0, gain.shape[1]), rng.uniform(0, gain.shape[0])
     reach = int(3 * size) + 1
@@ -174,13 +180,15 @@ def develop(rng: np.random.Generator, light: np.ndarray, phone: Phone) -> np.nda
     """
     picture = light * np.float32(phone.level)
     grain = rng.standard_normal(picture.shape, dtype=np.float32)
-    spread = np.sqrt(np.maximum(picture, 0) * np.float32(phone.level) + np.float32(0.02)) * np.float32(phone.noise)
+    spread = np.sqrt(np.maximum(picture, 0) * np.float32(phone.level) + np.float32(0.02)) * np.float32(
+        phone.noise
+    )
     picture += grain * spread
     del grain, spread
     if phone.smooth_px > 0.25:
-        picture = cv2.GaussianBlur(picture, (0, 0), phone.smooth_px)
+        cv2.GaussianBlur(picture, (0, 0), phone.smooth_px, dst=picture)
     np.clip(picture, 0, 1, out=picture)
-    picture = cv2.pow(picture, 1 / phone.gamma)
+    cv2.pow(picture, 1 / phone.gamma, dst=picture)
     picture = np.clip((picture - 0.5) * np.float32(phone.contrast) + np.float32(0.5 - phone.black), 0, 1)
     grey = picture @ np.array([0.299, 0.587, 0.114], np.float32)
     if phone.smooth_px > 0.5:  # phones smooth colour more than brightness
@@ -192,7 +200,9 @@ def develop(rng: np.random.Generator, light: np.ndarray, phone: Phone) -> np.nda
     picture = grey[..., None] + np.float32(phone.saturation) * colour
     if phone.colour_noise > 0.05:
         small = (picture.shape[0] // 3 + 2, picture.shape[1] // 3 + 2, 3)
-        blot = rng.standard_normal(small, dtype=np.float32) * np.float32(phone.colour_noise * phone.noise * 0.4)
+        blot = rng.standard_normal(small, dtype=np.float32) * np.float32(
+            phone.colour_noise * phone.noise * 0.4
+        )
         picture += cv2.resize(blot, picture.shape[1::-1], interpolation=cv2.INTER_LINEAR)
     pixels = (np.clip(picture, 0, 1) * np.float32(255) + np.float32(0.5)).astype(np.uint8)
     return as_jpeg(pixels, phone.jpeg_quality, full_colour=phone.jpeg_full_colour)
@@ -203,4 +213,4 @@ def as_jpeg(rgb: np.ndarray, quality: int, *, full_colour: bool = False) -> np.n
     sampling = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444 if full_colour else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
     options = [cv2.IMWRITE_JPEG_QUALITY, int(quality), cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
     _, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), options)
-    return cv2.cvtColor(cv2.imdecode(data, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))[..., ::-1])

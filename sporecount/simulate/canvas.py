@@ -51,7 +51,7 @@ class View:
             for _ in range(6):
                 seen = goal / (1 + self.k1 * seen**2)
             true = true * np.where(goal > 0, seen / np.maximum(goal, 1e-12), 1.0)[:, None]
-        return true + ((self.width_px - 1) / 2, (self.height_px - 1) / 2)
+        return true + np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
 
     def to_work(self, points_um: np.ndarray) -> np.ndarray:
         """Pixels of the drawing grid (n, 2) of places on the print (n, 2)."""

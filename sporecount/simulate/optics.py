@@ -92,7 +92,7 @@ def draw_focus(rng: np.random.Generator, ranges: PrintRanges, objective: float) 
         ),
         wave_um=between(rng, ranges.card_wave_um) / cone * float(rng.random() ** 2),
         layer_um=(0.0, float(lift), float(abs(rng.normal(0, 10)) * np.sign(lift))),
-        channel_um=tuple(float(c) for c in rng.normal(0, 0.35, 3) * depth * np.array([1, 0, 1])),
+        channel_um=(float(rng.normal(0, 0.35) * depth), 0.0, float(rng.normal(0, 0.35) * depth)),
         fringe=log_between(rng, ranges.fringe),
         seed=int(rng.integers(2**31)),
     )
@@ -137,7 +137,7 @@ def soften_varying(image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5
     return out
 
 
-def support_light(sample: PrintSample, view: View, focus: Focus) -> np.ndarray:
+def support_light(sample: PrintSample, view: View) -> np.ndarray:
     """Light of the empty support over the drawing grid, (h, w, 3), linear, about 1 from below.
 
     Card: cloudy on several scales, with a mat of paper fibres; glass: nearly even. The texture belongs to the
@@ -167,7 +167,13 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
     n = int(np.clip(cell_um / 2.4, 512, 1600))
     total = np.zeros((n, n), np.float32)
     above = sample.light == "above"
-    for size_um, strength in ((400.0, 0.5), (130.0, 0.8), (45.0, 0.7), (16.0, 0.35), (8.0, 0.5 if above else 0.1)):
+    for size_um, strength in (
+        (400.0, 0.5),
+        (130.0, 0.8),
+        (45.0, 0.7),
+        (16.0, 0.35),
+        (8.0, 0.5 if above else 0.1),
+    ):
         noise = rng.standard_normal((n, n), dtype=np.float32)
         sigma = size_um / 3 / (cell_um / n)
         smooth = _wrap_blur(noise, sigma)
@@ -179,9 +185,13 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
             for _ in range(int(26 * (cell_um / 1500) ** 2)):
                 start, heading = rng.uniform(0, n, 2), rng.uniform(0, 2 * np.pi)
                 steps = np.cumsum(rng.normal(0, 0.12, 24)) + heading
-                path = start + np.cumsum(np.column_stack([np.cos(steps), np.sin(steps)]), 0) * rng.uniform(5, 18)
+                path = start + np.cumsum(np.column_stack([np.cos(steps), np.sin(steps)]), 0) * rng.uniform(
+                    5, 18
+                )
                 thick = max(int(rng.uniform(9, 26) / (cell_um / n)), 1)
-                cv2.polylines(layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4)
+                cv2.polylines(
+                    layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4
+                )
             mat += layer.astype(np.float32) / 255 * np.float32(rng.normal(0, 1))
         mat = _wrap_blur(mat, (rng.uniform(1.0, 3.0) if above else rng.uniform(2.0, 9.0)) / (cell_um / n))
         total += rng.uniform(0.5, 1.6) * (mat - mat.mean()) / max(float(mat.std()), 1e-6)
@@ -192,7 +202,9 @@ def _wrap_blur(image: np.ndarray, sigma: float) -> np.ndarray:
     """Gaussian blur on a torus, so that the pattern repeats without a seam."""
     n = image.shape[0]
     wave = np.fft.fftfreq(n)[:, None] ** 2 + np.fft.rfftfreq(n)[None, :] ** 2
-    return np.fft.irfft2(np.fft.rfft2(image) * np.exp(-2 * np.pi**2 * sigma**2 * wave), s=image.shape).astype(np.float32)
+    return np.fft.irfft2(np.fft.rfft2(image) * np.exp(-2 * np.pi**2 * sigma**2 * wave), s=image.shape).astype(
+        np.float32
+    )
 
 
 def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarray, np.ndarray]:
@@ -207,7 +219,7 @@ def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarra
     """
     view, step = canvas.view, 16
     grid = view.work_um
-    light = support_light(sample, view, focus)
+    light = support_light(sample, view)
     blur_um = None
     for layer in range(LAYERS):
         defocus = focus.defocus_um(view, layer, step)
@@ -235,15 +247,17 @@ def _shadow(density: np.ndarray, sample: PrintSample, layer: int, grid: float) -
     height_um = (2.0, 4.0, 14.0)[layer] * rng.uniform(0.5, 2.0)
     move = np.array([[1, 0, np.cos(heading) * height_um / grid], [0, 1, np.sin(heading) * height_um / grid]])
     blocked = np.clip(density[..., 1] * np.float32(2.0), 0, 1)
-    blocked = cv2.warpAffine(blocked, move, blocked.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
-    return 1 - np.float32(depth) * soften(blocked, 0.5 * height_um / grid)
+    moved = cv2.warpAffine(blocked, move, blocked.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+    return 1 - np.float32(depth) * soften(np.asarray(moved), 0.5 * height_um / grid)
 
 
-def _fringes(phase: np.ndarray, defocus: np.ndarray, sigma_px: np.ndarray, grid: float, focus: Focus) -> np.ndarray:
+def _fringes(
+    phase: np.ndarray, defocus: np.ndarray, sigma_px: np.ndarray, grid: float, focus: Focus
+) -> np.ndarray:
     """Bright and dark fringes of clear bodies: light gathers where the wave front curves.
 
     Transport of intensity (Teague 1983, J. Opt. Soc. Am. 73:1434): dI/dz = -I lap(W) for an even wave of
-    optical path W; damped by `fringe` and held within a factor of two for the partly coherent light of a lamp.
+    optical path W; damped by `fringe` and held within a factor of two, as a lamp is only partly coherent.
     """
     smooth = soften_varying(phase, np.maximum(sigma_px, 0.7), 3)
     curve = cv2.Laplacian(smooth, cv2.CV_32F, ksize=1) / np.float32(grid * grid)

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.canvas import Canvas
-from sporecount.simulate.scene import Thing
 from sporecount.simulate.shapes import lemon_half_width, strip
+from sporecount.simulate.things import Thing
 
 Box = tuple[int, int, int, int]
 
@@ -40,7 +40,9 @@ def _place_outline(canvas: Canvas, thing: Thing, points: np.ndarray) -> np.ndarr
     return canvas.view.to_work(points @ rotate + (thing.x_um, thing.y_um))
 
 
-def _outline_mask(canvas: Canvas, thing: Thing, points: np.ndarray, margin_um: float) -> tuple[Box, np.ndarray, int] | None:
+def _outline_mask(
+    canvas: Canvas, thing: Thing, points: np.ndarray, margin_um: float
+) -> tuple[Box, np.ndarray, int] | None:
     """Box, finely drawn cover and fineness of an outline given in the thing's own um."""
     grid = canvas.view.work_um
     pixels = _place_outline(canvas, thing, points)
@@ -70,9 +72,7 @@ def _grain(seed: int, shape: tuple[int, int], cell_px: float) -> np.ndarray:
     return cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
 
 
-def spore_stamp(
-    u: np.ndarray, v: np.ndarray, look: dict
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def spore_stamp(u: np.ndarray, v: np.ndarray, look: dict) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Density (relative to the amber), cover and thickness (um) of a spore over its own coordinates in um.
 
     A body of revolution with a lemon outline: density falls with the path through it, the wall darkens the
@@ -95,19 +95,21 @@ def _paint_spore(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     x, y, matrix = local_frame(canvas, thing)
     look, grid = thing.look, canvas.view.work_um
     reach = int(np.ceil(look["length_um"] / 2 / grid * 1.06)) + 1
-    cx, cy = int(round(x)), int(round(y))
+    cx, cy = round(x), round(y)
     box = (cx - reach, cy - reach, cx + reach + 1, cy + reach + 1)
     if box[2] <= 0 or box[3] <= 0 or box[0] >= canvas.shape[1] or box[1] >= canvas.shape[0]:
         return None
     fine = int(np.clip(np.ceil(grid / 0.25), 1, 6))
-    side = np.arange((2 * reach + 1) * fine, dtype=np.float32)
-    side = (side + 0.5) / fine - 0.5
+    side = (np.arange((2 * reach + 1) * fine) + 0.5) / fine - 0.5
     inverse = np.linalg.inv(matrix)
     dx, dy = (side + box[0] - x)[None, :], (side + box[1] - y)[:, None]
     u, v = inverse[0, 0] * dx + inverse[0, 1] * dy, inverse[1, 0] * dx + inverse[1, 1] * dy
     body, mask, thick = (_coarse(part.astype(np.float32), fine) for part in spore_stamp(u, v, look))
     if look["glint"]:
-        spot = np.exp(-((u - 0.2 * look["width_um"]) ** 2 + (v + 0.12 * look["width_um"]) ** 2) / (0.12 * look["width_um"]) ** 2)
+        spot = np.exp(
+            -((u - 0.2 * look["width_um"]) ** 2 + (v + 0.12 * look["width_um"]) ** 2)
+            / (0.12 * look["width_um"]) ** 2
+        )
         body = body - look["glint"] * _coarse(spot.astype(np.float32), fine) * mask * 3
     density = body[..., None] * np.asarray(look["amber"], np.float32)
     whole = mask
@@ -143,9 +145,15 @@ def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     length, width = np.float32(look["length_um"]), np.float32(look["width_um"])
     rng = np.random.default_rng(thing.seed)
     # ridges run along the scale and draw together at its base; what the grid cannot carry fades out
-    spread = 1 + np.float32(rng.uniform(0.0, 0.35)) * np.clip(-u / length, -0.2, 0.5) if look["whole"] else np.float32(1)
+    spread = (
+        1 + np.float32(rng.uniform(0.0, 0.35)) * np.clip(-u / length, -0.2, 0.5)
+        if look["whole"]
+        else np.float32(1)
+    )
     carried = float(np.clip((look["ridge_um"] / grid - 2.0) / 2.0, 0, 1))
-    lines = np.cos(v * spread * np.float32(2 * np.pi / look["ridge_um"]) + np.float32(0.2) * np.sin(u * np.float32(0.08)))
+    lines = np.cos(
+        v * spread * np.float32(2 * np.pi / look["ridge_um"]) + np.float32(0.2) * np.sin(u * np.float32(0.08))
+    )
     ribs = np.cos(u * np.float32(2 * np.pi / (look["ridge_um"] * 0.7))) if carried > 0.5 else np.float32(0)
     mottle = _grain(thing.seed, mask.shape, max(9 / grid, 2))
     tip = 1 + np.float32(rng.normal(0, 0.22)) * u / length
@@ -154,7 +162,12 @@ def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     relief = np.clip((tip + ridged + np.float32(0.12) * mottle), 0.05, 3)
     if look["whole"] and rng.random() < 0.6:  # paler base around the stalk
         relief *= 1 - np.float32(rng.uniform(0.1, 0.6)) * np.exp(-(((u + length / 2) / (0.18 * length)) ** 2))
-    fold = np.float32(rng.uniform(0.0, 0.35)) * np.exp(-(((v - width * np.float32(rng.normal(0, 0.2))) / 2.2) ** 2)) if rng.random() < 0.3 else 0
+    fold = (
+        np.float32(rng.uniform(0.0, 0.35))
+        * np.exp(-(((v - width * np.float32(rng.normal(0, 0.2))) / 2.2) ** 2))
+        if rng.random() < 0.3
+        else 0
+    )
     relief = _coarse((relief + fold) * mask, fine)
     edge, cover = _coarse(edge, fine), _coarse(mask, fine)
     rim = np.float32(rng.uniform(0.05, 0.35))
@@ -174,7 +187,9 @@ def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
         return None
     box, mask, fine = drawn
     look, grid = thing.look, canvas.view.work_um / fine
-    inner = cv2.distanceTransform((cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT) > 0.5).astype(np.uint8), cv2.DIST_L2, 3)
+    inner = cv2.distanceTransform(
+        (cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT) > 0.5).astype(np.uint8), cv2.DIST_L2, 3
+    )
     inner = inner[1:-1, 1:-1]
     deepest = max(float(inner.max()), 0.5)
     rise = np.minimum(inner / deepest, 1)
@@ -194,7 +209,13 @@ def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
         scatter = cover[..., None] * glow.astype(np.float32)
         density = density * 1.5
     canvas.stamp(
-        thing.layer, box, density, cover, thing.kind, phase=depth * (look["index"] * min(thick_um, 12)), scatter=scatter
+        thing.layer,
+        box,
+        density,
+        cover,
+        thing.kind,
+        phase=depth * (look["index"] * min(thick_um, 12)),
+        scatter=scatter,
     )
     return box, cover
 
@@ -214,8 +235,14 @@ def _paint_bubble(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None
     slope_y, slope_x = np.gradient(cv2.GaussianBlur(inside, (0, 0), max(1.5 / grid, 0.8)))
     side = (slope_x * np.cos(heading) + slope_y * np.sin(heading)) / grid
     rim = look["rim_um"]
-    dark = np.exp(-(((inside - 0.6 * rim) / rim) ** 2)) * look["dark"] * (1 + look["lean"] * np.clip(side, -1, 1))
-    bright = np.exp(-(((inside - 2.0 * rim) / rim) ** 2)) * (inside > 0) + 0.7 * np.exp(-(((inside + 1.2 * rim) / rim) ** 2))
+    dark = (
+        np.exp(-(((inside - 0.6 * rim) / rim) ** 2))
+        * look["dark"]
+        * (1 + look["lean"] * np.clip(side, -1, 1))
+    )
+    bright = np.exp(-(((inside - 2.0 * rim) / rim) ** 2)) * (inside > 0) + 0.7 * np.exp(
+        -(((inside + 1.2 * rim) / rim) ** 2)
+    )
     body = dark - look["bright"] * 0.6 * bright + look["inner"] * mask
     body = _coarse(body.astype(np.float32), fine)
     density = np.repeat(body[..., None], 3, axis=2)
@@ -230,7 +257,9 @@ def _paint_strand(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None
     along = np.linspace(0, 1, n)
     width = look["width_um"] * (1 - look["taper"] * along**1.5 * 0.9)
     if look.get("wave"):  # a ribbon that twists
-        width = width * (1 - look["wave"] * (0.5 + 0.5 * np.cos(along * rng.uniform(6, 40) + rng.uniform(0, 6))))
+        width = width * (
+            1 - look["wave"] * (0.5 + 0.5 * np.cos(along * rng.uniform(6, 40) + rng.uniform(0, 6)))
+        )
     drawn = _outline_mask(canvas, thing, strip(thing.points, width), 2.0)
     if drawn is None:
         return None

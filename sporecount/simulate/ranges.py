@@ -121,7 +121,11 @@ PRESETS: dict[str, PrintRanges] = {
         PrintRanges(), spores=(300, 2000), no_spore_share=0.0, clumped_share=(0.3, 0.95), spore_cover_max=0.38
     ),
     "scan_4x": replace(
-        PrintRanges(), spores=(1, 2000), no_spore_share=0.2, focus_blur_um=(0.0, 2.0), focus_spread_um=(0.0, 2.0)
+        PrintRanges(),
+        spores=(1, 2000),
+        no_spore_share=0.2,
+        focus_blur_um=(0.0, 2.0),
+        focus_spread_um=(0.0, 2.0),
     ),
 }
 """Named tables for `draw_photo`. "ordinary" is the widest everyday world; the others move some ranges."""

@@ -57,7 +57,14 @@ def scale_outline(rng: np.random.Generator, length_um: float, width_um: float) -
     tip = np.column_stack([tip_u, q * end + lean[-1]])
     right = np.column_stack([s * length_um, body + lean])[::-1]
     stalk_um = rng.uniform(4, 16)
-    base = np.array([[-stalk_um * 0.2, stalk], [-stalk_um, stalk * 0.7], [-stalk_um, -stalk * 0.7], [-stalk_um * 0.2, -stalk]])
+    base = np.array(
+        [
+            [-stalk_um * 0.2, stalk],
+            [-stalk_um, stalk * 0.7],
+            [-stalk_um, -stalk * 0.7],
+            [-stalk_um * 0.2, -stalk],
+        ]
+    )
     outline = np.vstack([left, tip, right, base])
     outline[:, 0] -= length_um / 2
     return outline
@@ -74,7 +81,9 @@ def torn_outline(rng: np.random.Generator, size_um: float) -> np.ndarray:
         whole = scale_outline(rng, rng.uniform(60, 160), rng.uniform(32, 75))
         piece = _dense(whole - whole[int(rng.integers(len(whole)))] * rng.uniform(0.0, 0.95), 1.5)
         sides = int(rng.integers(2, 7))
-        for heading in rng.uniform(0, 2 * np.pi) + np.arange(sides) * 2 * np.pi / sides + rng.normal(0, 0.4, sides):
+        for heading in (
+            rng.uniform(0, 2 * np.pi) + np.arange(sides) * 2 * np.pi / sides + rng.normal(0, 0.4, sides)
+        ):
             normal = np.array([np.cos(heading), np.sin(heading)])
             along = piece @ np.array([-normal[1], normal[0]]) / size_um
             tear = rng.uniform(0.3, 1.4) + rng.normal(0, 0.12) * np.minimum(along**2, 2.0)
@@ -84,16 +93,20 @@ def torn_outline(rng: np.random.Generator, size_um: float) -> np.ndarray:
         piece = piece + rng.normal(0, ragged / 4, piece.shape)
         return piece - piece.mean(0)
     corners = int(rng.integers(4, 10))
-    angle = np.sort(rng.uniform(0, 2 * np.pi, corners) * 0.35 + np.linspace(0, 2 * np.pi, corners, endpoint=False))
+    angle = np.sort(
+        rng.uniform(0, 2 * np.pi, corners) * 0.35 + np.linspace(0, 2 * np.pi, corners, endpoint=False)
+    )
     stretch = rng.uniform(1.0, 2.6)
     radius = size_um / 2 * rng.uniform(0.55, 1.1, corners)
-    points = np.column_stack([np.cos(angle) * radius * np.sqrt(stretch), np.sin(angle) * radius / np.sqrt(stretch)])
+    points = np.column_stack(
+        [np.cos(angle) * radius * np.sqrt(stretch), np.sin(angle) * radius / np.sqrt(stretch)]
+    )
     fine = _dense(points, size_um / 12)
     return fine + rng.normal(0, ragged / 2, fine.shape)
 
 
 def _dense(points: np.ndarray, step_um: float) -> np.ndarray:
-    """Closed outline with points at most `step_um` apart."""
+    """Return a closed outline with points at most `step_um` apart."""
     closed = np.vstack([points, points[:1]])
     gone = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
     at = np.linspace(0, gone[-1], max(int(gone[-1] / step_um), len(points)), endpoint=False)
@@ -103,7 +116,7 @@ def _dense(points: np.ndarray, step_um: float) -> np.ndarray:
 def lump_outline(
     rng: np.random.Generator, size_um: float, rough: float, ratio: float = 1.0, n: int = 48
 ) -> np.ndarray:
-    """Rounded irregular outline from a few harmonics; `rough` 0 gives an ellipse. (n, 2) in um."""
+    """Return a rounded irregular outline of a few harmonics; `rough` 0 gives an ellipse. (n, 2) in um."""
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     order = np.arange(2, 9)
     amplitude = rng.normal(0, rough, order.size) / order**0.8
@@ -121,16 +134,20 @@ def spiny_outline(rng: np.random.Generator, size_um: float, spines: int, spine_u
     return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
 
 
-def wandering_line(rng: np.random.Generator, length_um: float, bend: float, step_um: float = 8.0) -> np.ndarray:
+def wandering_line(
+    rng: np.random.Generator, length_um: float, bend: float, step_um: float = 8.0
+) -> np.ndarray:
     """Smoothly bending line through the origin, (n, 2) in um; `bend` in radians over 100 um."""
     n = max(int(length_um / step_um), 4)
-    turn = np.cumsum(rng.normal(0, bend * (step_um / 100) ** 0.5, n)) * 0.5 + rng.normal(0, bend) * np.linspace(-1, 1, n)
+    turn = np.cumsum(rng.normal(0, bend * (step_um / 100) ** 0.5, n)) * 0.5 + rng.normal(
+        0, bend
+    ) * np.linspace(-1, 1, n)
     points = np.cumsum(np.column_stack([np.cos(turn), np.sin(turn)]) * (length_um / n), axis=0)
     return points - points[n // 2]
 
 
 def strip(line: np.ndarray, width_um: np.ndarray) -> np.ndarray:
-    """Closed outline of a line with a width at each of its points, (2 n, 2) in um."""
+    """Return the closed outline of a line with a width at each of its points, (2 n, 2) in um."""
     along = np.gradient(line, axis=0)
     along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
     side = np.column_stack([-along[:, 1], along[:, 0]]) * (np.asarray(width_um) / 2)[:, None]
