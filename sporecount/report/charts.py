@@ -170,7 +170,7 @@ def counts_chart(fields: Sequence[FieldResult], name: str = "") -> str:
 
 
 def classes_chart(prints: Sequence[PrintTally]) -> str:
-    """Draw the load-class probabilities of prints, one row a print, as squares whose side tells the probability.
+    """Draw the load-class probabilities of prints, one row a print, as squares whose area tells the probability.
 
     Returns
     -------
@@ -187,18 +187,20 @@ def classes_chart(prints: Sequence[PrintTally]) -> str:
     def paint(axes: Axes) -> None:
         for row, one in enumerate(shown):
             for column, probability in enumerate(one.load_class_probability):
-                side = 0.9 * math.sqrt(max(0.0, probability))
-                corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2 + (column, row)
-                axes.fill(*corners.T, facecolor=_FILL if column < 4 else _INK, edgecolor=_INK, linewidth=0.6)
+                axes.plot(
+                    [column], [row], marker="s", markersize=20 * math.sqrt(max(0.0, probability)), color=_INK,
+                    markerfacecolor=_FILL if column < 4 else _INK, markeredgewidth=0.7,
+                )
                 if probability >= 0.05:
-                    axes.annotate(f"{100 * probability:.0f}", (column + 0.48, row - 0.28), fontsize=7, ha="left")
+                    right = (column + 0.08 + 0.2 * math.sqrt(probability), row)
+                    axes.annotate(f"{100 * probability:.0f}", right, fontsize=8, va="center")
         axes.set_xticks(range(6), [f"{number}\n{words}" for number, words in enumerate(LOAD_CLASSES)])
         # A dollar sign would start a formula.
         names = [one.sample.replace("$", r"\$")[:24] for one in shown]
         axes.set_yticks(range(len(shown)), names)
-        axes.set_xlim(-0.6, 5.9)
+        axes.set_xlim(-0.5, 5.7)
         axes.set_ylim(len(shown) - 0.4, -0.6)
         axes.set_xlabel("load class and spores on the whole print; numbers: cases in 100")
         axes.tick_params(length=0)
 
-    return _svg("classes", (5.8, 1.0 + 0.42 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint)
+    return _svg("classes", (5.2, 0.9 + 0.36 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint)

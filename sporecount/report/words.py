@@ -99,7 +99,8 @@ def area(mm2: float) -> str:
     """Write an area in mm² with about two figures."""
     if math.isnan(mm2):
         return "an unknown area"
-    return f"{mm2:.2f} mm²" if mm2 < 1 else f"{mm2:.1f} mm²" if mm2 < 100 else f"{mm2:.0f} mm²"
+    digits = 2 if mm2 < 1 else 1 if mm2 < 100 else 0
+    return f"{mm2:.{digits}f}\N{NO-BREAK SPACE}mm²"
 
 
 def flag_words(flag: str) -> str:
