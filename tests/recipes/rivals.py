@@ -21,13 +21,16 @@ from tests.recipes.scoring import PhotoScore, score_photo, summarise
 LENGTH_BAND_UM = (8.0, 16.0)
 WIDTH_SHARE = 1 / 1.5
 LOG_UM_PER_PX, SIMPLE_UM_PER_PX = 1.0, 0.5
-LOG_THRESHOLD = 0.05
-SIMPLE_CIRCULARITY = 0.7
-SIMPLE_FROM_OD = 0.06
+LOG_OPEN_UM, SIMPLE_OPEN_UM = 16.0, 0.0
+LOG_THRESHOLD = 0.17
+SIMPLE_CIRCULARITY = 0.8
+SIMPLE_FROM_OD = 0.12
 TUNING, TUNING_SEED = 12, 915_001
 
 
-def flatten(rgb: NDArray[np.uint8], um_per_px: float, wanted: float) -> tuple[NDArray[np.float32], float]:
+def flatten(
+    rgb: NDArray[np.uint8], um_per_px: float, wanted: float, open_um: float
+) -> tuple[NDArray[np.float32], float]:
     """Give the optical density of green and blue over the empty light, and the share of photo pixels per pixel.
 
     Parameters
@@ -35,6 +38,8 @@ def flatten(rgb: NDArray[np.uint8], um_per_px: float, wanted: float) -> tuple[ND
     rgb : ndarray of shape (H, W, 3), uint8, sRGB
     um_per_px, wanted : float
         Scale of the photo, and of the result unless the photo is coarser.
+    open_um : float
+        What is broader than this is taken away; 0 leaves it.
     """
     zoom = min(1.0, um_per_px / wanted)
     small = cv2.resize(rgb, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA) if zoom < 1 else rgb
@@ -50,6 +55,9 @@ def flatten(rgb: NDArray[np.uint8], um_per_px: float, wanted: float) -> tuple[ND
     margin = max(1, int(12 / pitch))
     seen = cv2.erode(cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)),
                      np.ones((margin, margin), np.uint8), borderValue=1)
+    if open_um:
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * int(open_um / pitch / 2) + 1,) * 2)
+        od = od - cv2.morphologyEx(od, cv2.MORPH_OPEN, disc)
     return np.where(seen > 0, od, 0).astype(np.float32), zoom
 
 
@@ -65,7 +73,7 @@ def detect_log(
     rgb: NDArray[np.uint8], um_per_px: float, objective: float, threshold: float = LOG_THRESHOLD
 ) -> dict[str, Any]:
     """Detect with `skimage.feature.blob_log`."""
-    od, zoom = flatten(rgb, um_per_px, LOG_UM_PER_PX)
+    od, zoom = flatten(rgb, um_per_px, LOG_UM_PER_PX, LOG_OPEN_UM)
     pitch = um_per_px / zoom
     # A disc answers best at sigma = radius / sqrt 2; the radius is that of the circle of a spore's area.
     low, high = (length * np.sqrt(WIDTH_SHARE) / 2 / np.sqrt(2) / pitch for length in LENGTH_BAND_UM)
@@ -78,7 +86,7 @@ def detect_simple(
     from_od: float = SIMPLE_FROM_OD,
 ) -> dict[str, Any]:
     """Detect with `cv2.SimpleBlobDetector`."""
-    od, zoom = flatten(rgb, um_per_px, SIMPLE_UM_PER_PX)
+    od, zoom = flatten(rgb, um_per_px, SIMPLE_UM_PER_PX, SIMPLE_OPEN_UM)
     pitch = um_per_px / zoom
     grey = np.clip(cv2.GaussianBlur(od, (0, 0), max(0.6, 0.6 / pitch)) * 255, 0, 255).astype(np.uint8)
     choice = cv2.SimpleBlobDetector_Params()
@@ -110,11 +118,11 @@ def main() -> None:
         got = summarise(scores)
         return f"F1 {got['f1']:.3f}  precision {got['precision']:.3f}  recall {got['recall']:.3f}"
 
-    for threshold in (0.02, 0.03, 0.04, 0.05, 0.06, 0.08, 0.10):
+    for threshold in (0.04, 0.07, 0.10, 0.13, 0.17, 0.22, 0.28):
         scores = [score_photo(q, detect_log(q.rgb, q.um_per_px, q.objective, threshold)) for q in photos]
         print(f"blob_log threshold {threshold:.2f}: {pooled(scores)}")
-    for circularity in (0.5, 0.6, 0.7, 0.8):
-        for from_od in (0.03, 0.06, 0.09, 0.12):
+    for circularity in (0.6, 0.7, 0.8, 0.83):
+        for from_od in (0.06, 0.09, 0.12, 0.16):
             scores = [score_photo(q, detect_simple(q.rgb, q.um_per_px, q.objective, circularity, from_od)) for q in photos]
             print(f"SimpleBlob circularity {circularity:.1f} from {from_od:.2f}: {pooled(scores)}")
 

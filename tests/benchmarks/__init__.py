@@ -1,0 +1,1 @@
+"""Accuracy and speed, measured beside rivals in the same run."""
