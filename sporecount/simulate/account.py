@@ -136,6 +136,7 @@ def spore_truth(
         blur = float(blur_um[min(row // 16, blur_um.shape[0] - 1), min(col // 16, blur_um.shape[1] - 1)])
         visible = visible_share(canvas, spore, seen)
         contrast = blurred_contrast(look, blur) * (1.5 if canvas.above else 1.0)
+        contrast = float(np.log10((1 + phone.veil) / (10**-contrast + phone.veil)))  # stray light fills it up
         level = max(float(light[row, col]), 1e-3)
         noise = phone.noise * np.sqrt(level + 0.02 / phone.level**2) / level / 2.3
         pixels = lemon_area_um2(look["length_um"], look["width_um"], look["pointed"]) / view.um_per_px**2

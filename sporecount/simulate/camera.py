@@ -30,6 +30,8 @@ class Phone:
         Colour left after white balance.
     surround : float
         Level of the dark surround relative to the view.
+    veil : float
+        Stray light relative to the view's mean.
     dirt : int
         Specks on the eyepiece.
     k1 : float
@@ -38,6 +40,10 @@ class Phone:
         Relative size of the red and the blue picture.
     level, noise, smooth_px, colour_noise : float
     sharpen, sharpen_px : float
+    local : float
+        Local contrast: how far dark areas are lifted towards the picture's mean.
+    smear : int
+        Size of the median filter of a smearing noise reduction, 0 for none.
     gamma, contrast, black : float
     saturation : float
     jpeg_quality : int
@@ -52,6 +58,7 @@ class Phone:
     lean: tuple[float, float]
     tint: tuple[float, float, float]
     surround: float
+    veil: float
     dirt: int
     k1: float
     lateral: tuple[float, float]
@@ -61,6 +68,8 @@ class Phone:
     colour_noise: float
     sharpen: float
     sharpen_px: float
+    local: float
+    smear: int
     gamma: float
     contrast: float
     black: float
@@ -86,6 +95,7 @@ def draw_phone(rng: np.random.Generator, ranges: PrintRanges) -> Phone:
         lean=(float(rng.normal(0, 0.06)), float(rng.normal(0, 0.06))),
         tint=(between(rng, ranges.tint), 1.0, between(rng, ranges.tint)),
         surround=float(rng.choice([0.0, 0.003, 0.02, 0.06])),
+        veil=log_between(rng, ranges.veil),
         dirt=int(rng.integers(1, 14)) if rng.random() < ranges.dirt_share else 0,
         k1=between(rng, ranges.distortion_k1) if rng.random() < 0.5 else 0.0,
         lateral=(float(aberration), float(-aberration * rng.uniform(0.3, 1.2))),
@@ -95,6 +105,8 @@ def draw_phone(rng: np.random.Generator, ranges: PrintRanges) -> Phone:
         colour_noise=float(rng.uniform(0.0, 0.6)),
         sharpen=between(rng, ranges.sharpen) * float(rng.random()),
         sharpen_px=float(rng.uniform(0.7, 2.2)),
+        local=between(rng, ranges.local_contrast) * float(rng.random()),
+        smear=int(rng.choice([3, 5])) if rng.random() < ranges.smear_share else 0,
         gamma=float(rng.uniform(1.9, 2.5)),
         contrast=between(rng, ranges.contrast),
         black=float(rng.uniform(0.0, 0.03)),
@@ -147,6 +159,7 @@ def through_eyepiece(
     if phone.circle is not None and phone.surround:
         light *= (0.15 + 0.85 * seen)[..., None]
         light += ((1 - seen) * np.float32(phone.surround * 0.4))[..., None]
+    light += np.float32(phone.veil) * light.mean((0, 1)) * (seen[..., None] if phone.circle else 1)
     for c, stretch in ((0, phone.lateral[0]), (2, phone.lateral[1])):
         if abs(stretch) * short > 0.1:
             k = 1 + stretch
@@ -195,6 +208,14 @@ def develop(rng: np.random.Generator, light: np.ndarray, phone: Phone) -> np.nda
         colour = cv2.GaussianBlur(picture - grey[..., None], (0, 0), 1 + 2 * phone.smooth_px)
     else:
         colour = picture - grey[..., None]
+    if phone.local > 0.03:
+        reduced = cv2.resize(
+            grey, (64, 64 * grey.shape[0] // grey.shape[1] + 1), interpolation=cv2.INTER_AREA
+        )
+        wide = cv2.resize(
+            cv2.GaussianBlur(reduced, (0, 0), 3), grey.shape[::-1], interpolation=cv2.INTER_LINEAR
+        )
+        grey = grey + np.float32(phone.local) * (np.float32(grey.mean()) - wide) * 4 * wide * (1 - wide)
     if phone.sharpen > 0.05:
         grey = grey + np.float32(phone.sharpen) * (grey - cv2.GaussianBlur(grey, (0, 0), phone.sharpen_px))
     picture = grey[..., None] + np.float32(phone.saturation) * colour
@@ -205,6 +226,8 @@ def develop(rng: np.random.Generator, light: np.ndarray, phone: Phone) -> np.nda
         )
         picture += cv2.resize(blot, picture.shape[1::-1], interpolation=cv2.INTER_LINEAR)
     pixels = (np.clip(picture, 0, 1) * np.float32(255) + np.float32(0.5)).astype(np.uint8)
+    if phone.smear:
+        pixels = np.asarray(cv2.medianBlur(pixels, phone.smear))
     return as_jpeg(pixels, phone.jpeg_quality, full_colour=phone.jpeg_full_colour)
 
 

@@ -125,6 +125,7 @@ class Canvas:
             sent[at] *= np.exp(-2.302585 * np.clip(density, 0, 4))
             if scatter is not None:
                 sent[at] += scatter
-        through = np.exp(-2.302585 * np.clip(density[..., 1], 0, 3))
-        self.clear[at] *= np.minimum(through, 1 - hides * mask)
+        # light from below shows what lies under a thin thing as well as what lies on it; from above not
+        dim = density[..., 1] / 0.6 if self.above else (density[..., 1] - 0.2) / 0.7
+        self.clear[at] *= 1 - np.clip(np.maximum(dim, hides * mask), 0.02 * mask, 0.999)
         self.kind[at][mask > 0.5] = kind

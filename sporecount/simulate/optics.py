@@ -41,6 +41,8 @@ class Focus:
         Shift of focus of red, green, blue.
     fringe : float
         Strength of the fringes, 0 incoherent to 1.
+    flat : float
+        0 for a Gaussian defocus blur, towards 1 for one with a flat top, like the disc of a round aperture.
     seed : int
         Of the waviness, which belongs to the place on the print.
     """
@@ -52,6 +54,7 @@ class Focus:
     layer_um: tuple[float, ...]
     channel_um: tuple[float, float, float]
     fringe: float
+    flat: float
     seed: int
 
     @property
@@ -94,6 +97,7 @@ def draw_focus(rng: np.random.Generator, ranges: PrintRanges, objective: float) 
         layer_um=(0.0, float(lift), float(abs(rng.normal(0, 10)) * np.sign(lift))),
         channel_um=(float(rng.normal(0, 0.35) * depth), 0.0, float(rng.normal(0, 0.35) * depth)),
         fringe=log_between(rng, ranges.fringe),
+        flat=between(rng, ranges.flat_blur) if rng.random() < 0.5 else 0.0,
         seed=int(rng.integers(2**31)),
     )
 
@@ -111,7 +115,20 @@ def soften(image: np.ndarray, sigma_px: float) -> np.ndarray:
     return cv2.resize(small, image.shape[1::-1], interpolation=cv2.INTER_LINEAR)
 
 
-def soften_varying(image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5) -> np.ndarray:
+def soften_flat(image: np.ndarray, sigma_px: float, flat: float) -> np.ndarray:
+    """Blur of standard deviation `sigma_px` whose kernel has a flatter top than a Gaussian's.
+
+    Difference of two Gaussians, (1 + f) G(s) - f G(0.6 s), with s set so that the variance is kept.
+    """
+    if flat == 0 or sigma_px < 1.2:
+        return soften(image, sigma_px)
+    wide = sigma_px / np.sqrt(1 + 0.64 * flat)
+    return (1 + np.float32(flat)) * soften(image, wide) - np.float32(flat) * soften(image, 0.6 * wide)
+
+
+def soften_varying(
+    image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5, flat: float = 0.0
+) -> np.ndarray:
     """Blur whose width varies over the picture, from a few evenly blurred ones blended by variance.
 
     Parameters
@@ -120,10 +137,12 @@ def soften_varying(image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5
     sigma_px : ndarray of shape (h', w')
         On any coarser grid over the same picture.
     most_levels : int
+    flat : float
+        As in `soften_flat`.
     """
     low, high = float(sigma_px.min()), float(sigma_px.max())
     if high < low * 1.12 + 0.05:
-        return soften(image, (low + high) / 2)
+        return soften_flat(image, (low + high) / 2, flat)
     levels = int(np.clip(np.ceil(np.log(high / max(low, 0.2)) / np.log(1.5)), 1, most_levels - 1)) + 1
     rungs = np.geomspace(max(low, 0.2), high, levels) ** 2
     place = np.interp(sigma_px**2, rungs, np.arange(levels)).astype(np.float32)
@@ -133,7 +152,9 @@ def soften_varying(image: np.ndarray, sigma_px: np.ndarray, most_levels: int = 5
         weight = np.maximum(1 - np.abs(place - i), 0)
         if not weight.any():
             continue
-        out += soften(image, float(np.sqrt(variance))) * (weight if image.ndim == 2 else weight[..., None])
+        out += soften_flat(image, float(np.sqrt(variance)), flat) * (
+            weight if image.ndim == 2 else weight[..., None]
+        )
     return out
 
 
@@ -230,7 +251,7 @@ def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarra
             light *= _shadow(canvas.density[layer], sample, layer, grid)[..., None]
         through = cv2.exp(canvas.density[layer] * np.float32(-2.302585))
         for c in range(3):
-            light[..., c] *= soften_varying(np.ascontiguousarray(through[..., c]), sigma[c])
+            light[..., c] *= soften_varying(np.ascontiguousarray(through[..., c]), sigma[c], flat=focus.flat)
         if canvas.phase[layer].any():
             light *= _fringes(canvas.phase[layer], defocus, sigma[1], grid, focus)[..., None]
         sent = canvas.scatter[layer]

@@ -28,7 +28,7 @@ class PrintRanges:
     amber_density: Range = (0.20, 1.35)  # of the blue channel at the thickest place
     amber_green: Range = (0.38, 0.72)  # green density / blue density
     amber_red: Range = (0.18, 0.55)  # red density / green density
-    spore_index: Range = (0.01, 0.07)  # refractive index over the adhesive's
+    spore_index: Range = (0.01, 0.10)  # refractive index over the adhesive's
     clumped_share: Range = (0.0, 0.85)  # share of spores in clumps
     clump_size: Range = (2, 40)  # spores a clump
     spores_on_scale_share: Range = (0.0, 0.6)  # put on, under or at the edge of a scale
@@ -62,7 +62,8 @@ class PrintRanges:
     focus_blur_um: Range = (0.0, 2.6)  # defocus blur at the best place of the view
     focus_spread_um: Range = (0.0, 3.0)  # further defocus blur from tilt and curvature at the rim
     card_wave_um: Range = (0.0, 1.5)  # from the card's waviness
-    fringe: Range = (0.03, 0.30)  # how coherent the light is: strength of bright and dark fringes
+    fringe: Range = (0.03, 0.5)  # how coherent the light is: strength of bright and dark fringes
+    flat_blur: Range = (0.0, 0.6)  # how far the defocus disc is from a soft Gaussian, on half of the photos
     blur_gain: Range = (1.0, 1.8)  # blur at best focus / diffraction limit
     # eyepiece
     round_view_share: float = 0.6
@@ -70,12 +71,15 @@ class PrintRanges:
     tint: Range = (0.82, 1.18)  # of the red and blue light before white balance
     dirt_share: float = 0.25
     distortion_k1: Range = (-0.02, 0.02)
+    veil: Range = (0.002, 0.15)  # stray light, relative to the view's mean
     lateral_colour: Range = (0.0, 0.0016)  # relative size difference of red and blue pictures
     # phone
     level: Range = (0.45, 0.92)  # linear level of the empty light
     noise: Range = (0.004, 0.035)  # standard deviation at the empty light, before noise reduction
     smooth_px: Range = (0.0, 1.1)  # noise reduction
     sharpen: Range = (0.0, 1.6)
+    local_contrast: Range = (0.0, 0.4)  # the phone's lightening of dark areas and its wide halos
+    smear_share: float = 0.15  # share of phones whose noise reduction smears fine detail
     contrast: Range = (0.85, 1.35)
     saturation: Range = (0.7, 1.45)
     jpeg_quality: Range = (60, 97)
