@@ -98,7 +98,8 @@ def _check_size(width: int, height: int, name: str) -> None:
     if width * height > MAX_PIXELS:
         megapixels, limit = width * height / 1e6, MAX_PIXELS / 1e6
         _refuse(
-            "too-large", name, f"{width} x {height} pixels are {megapixels:.0f} megapixels, more than {limit:.0f}",
+            "too-large", name,
+            f"{width} x {height} pixels are {megapixels:.0f} megapixels, more than {limit:.0f}",
             "Set the phone's camera to 12 megapixels, or save a smaller copy",
         )  # fmt: skip
     if min(width, height) < MIN_SIDE_PX:

@@ -230,6 +230,7 @@ def test_digital_zoom_of_zero_means_none():
     block.get_ifd(0x8769)[0xA404] = 0.0
     assert decode(saved(Image.fromarray(scene()), "JPEG", exif=block), "x").digital_zoom == 1.0
 
+
 def test_a_photo_without_exif_has_none():
     photo = decode(plain("JPEG"), "x")
     assert (photo.taken_at, photo.camera, photo.focal_length_mm, photo.digital_zoom) == (None,) * 4

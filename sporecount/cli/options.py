@@ -1,0 +1,64 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields
+
+from sporecount.errors import SettingsError
+from sporecount.settings import CountSettings
+
+
+def parse_settings(
+    *,
+    spore_length: str | None = None,
+    field_number: float | None = None,
+    print_area: float | None = None,
+    more: Sequence[str] = (),
+) -> CountSettings:
+    """Make the settings of a count from options.
+
+    Parameters
+    ----------
+    spore_length : str, optional
+        "LOW-HIGH" in um.
+    field_number : float, optional
+        In mm.
+    print_area : float, optional
+        In mm2.
+    more : sequence of str
+        "NAME=VALUE" each.
+
+    Raises
+    ------
+    SettingsError
+        A form, name or value that cannot be.
+    """
+    chosen: dict[str, float] = {}
+    known = [one.name for one in fields(CountSettings)]
+    for pair in more:
+        name, between, value = pair.partition("=")
+        name = name.strip().replace("-", "_")
+        if not between or name not in known:
+            raise SettingsError(
+                f"{pair!r} is no setting", where="--set", remedy="`sporecount settings` lists them, as NAME=VALUE"
+            )
+        chosen[name] = _number(value, "--set")
+    if spore_length is not None:
+        low, between, high = spore_length.replace("–", "-").partition("-")
+        if not between:
+            raise SettingsError(f"{spore_length!r} is no band", where="--spore-length", remedy="Write it as 8-16")
+        chosen["spore_length_min_um"] = _number(low, "--spore-length")
+        chosen["spore_length_max_um"] = _number(high, "--spore-length")
+    if field_number is not None:
+        chosen["field_number_mm"] = field_number
+    if print_area is not None:
+        chosen["print_area_mm2"] = print_area
+    return CountSettings(**chosen)
+
+
+def _number(text: str, option: str) -> float:
+    try:
+        return float(text.strip().replace(",", "."))
+    except ValueError:
+        raise SettingsError(f"{text.strip()!r} is no number", where=option, remedy="Write it as 8 or 8.5") from None

@@ -1,0 +1,152 @@
+"""What a person reads in the terminal: progress, summary, failures. 80 columns, any encoding."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sporecount.records import FailedPhoto, PrintTally
+    from sporecount.session import PhotoDone, Progress
+
+WIDTH = 80
+_HEAD = ("print", "fields", "mm2", "spores", "per mm2 (95 %)", "flag")
+_WIDTHS = (22, 6, 7, 7, 22, 8)
+CAUTION = (
+    'A screening aid, not a diagnosis: "none found" never means free of the parasite. '
+    "Follow local rules and licensed advice on keeping, moving and releasing butterflies."
+)
+
+
+def console(*, errors: bool = False) -> Console:
+    """Make a console of at most 80 columns that takes text as it is."""
+    from rich.console import Console
+
+    made = Console(stderr=errors, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    if made.width > WIDTH:
+        made.width = WIDTH
+    return made
+
+
+def one_line(text: str, width: int = 0) -> str:
+    """Give text without control characters, cut to a width in terminal cells when one is given."""
+    from rich.cells import cell_len, set_cell_size
+
+    text = "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
+    if width and cell_len(text) > width:
+        text = set_cell_size(text, width - 3).rstrip() + "..."
+    return text
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress]:
+    """Show photos done, rate and time left on the error stream, so that the output stays clean."""
+    from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+    from rich.text import Text
+
+    class Rate(ProgressColumn):
+        def render(self, task) -> Text:  # type: ignore[no-untyped-def]  # noqa: ANN001
+            speed = task.finished_speed or task.speed
+            return Text(f"{speed:.1f} photos/s" if speed else "- photos/s")
+
+    bar = Bar(
+        TextColumn("counting"),
+        BarColumn(bar_width=22),
+        MofNCompleteColumn(),
+        Rate(),
+        TextColumn("left"),
+        TimeRemainingColumn(compact=True),
+        console=console(errors=True),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("", total=None)
+
+        def advance(done: int, total: int, _photo: PhotoDone) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield advance
+
+
+def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
+    """Give the table of prints: one row each, and below it what to know of it."""
+    from sporecount.reasons import REASONS
+
+    yield _row(_HEAD)
+    yield "-" * (sum(_WIDTHS) + len(_WIDTHS) - 1)
+    for tally in prints:
+        yield _row(
+            (
+                tally.sample,
+                str(tally.fields),
+                f"{tally.examined_mm2:.2f}",
+                str(tally.spores) if tally.fields else "-",
+                _density(tally),
+                tally.flag,
+            )
+        )
+        remarks = []
+        if tally.fields and tally.spores == 0 and math.isfinite(tally.could_hide_per_mm2):
+            remarks.append(f"None found; up to {tally.could_hide_per_mm2:.2g} per mm2 could still hide.")
+        gravest = sorted(tally.reasons, key=lambda code: -_weight(REASONS[code].flag))
+        if gravest:
+            remarks.append(REASONS[gravest[0]].words)
+        for remark in remarks:
+            yield f"  {remark}"
+
+
+def _weight(flag: str) -> int:
+    return ("clear", "recheck", "unusable").index(flag)
+
+
+def _density(tally: PrintTally) -> str:
+    if not math.isfinite(tally.density_per_mm2):
+        return "-"
+    return f"{_short(tally.density_per_mm2)} ({_short(tally.density_low)} to {_short(tally.density_high)})"
+
+
+def _short(number: float) -> str:
+    return "?" if not math.isfinite(number) else f"{number:.0f}" if number >= 100 else f"{number:.2g}"
+
+
+def _row(cells: Sequence[str]) -> str:
+    from rich.cells import cell_len
+
+    parts = []
+    for at, (cell, width) in enumerate(zip(cells, _WIDTHS, strict=True)):
+        text = one_line(cell, width)
+        gap = " " * (width - cell_len(text))
+        parts.append(text + gap if at in (0, len(cells) - 1) else gap + text)
+    return " ".join(parts).rstrip()
+
+
+def failure_lines(failed: Sequence[FailedPhoto]) -> Iterator[str]:
+    """Name each photo that could not be used, with the reason."""
+    if failed:
+        yield f"Could not be used ({len(failed)}):"
+    for one in failed:
+        yield f"  {one_line(one.photo)}: {one_line(one.message)}"
+
+
+def say(lines: Iterator[str] | Sequence[str], *, errors: bool = False) -> None:
+    """Write lines, long ones broken at 80 columns."""
+    import textwrap
+
+    stream = sys.stderr if errors else sys.stdout
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()))
+        parts = textwrap.wrap(line, WIDTH, subsequent_indent=indent + "  ", break_on_hyphens=False) or [""]
+        stream.write("\n".join(parts) + "\n")
+
+
+def say_json(value: Any) -> None:
+    """Write one JSON object, in characters that every terminal has."""
+    import json
+
+    sys.stdout.write(json.dumps(value, indent=1, allow_nan=False) + "\n")

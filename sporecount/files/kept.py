@@ -1,0 +1,226 @@
+"""What a run keeps for the next one: counted fields with their previews, and tallies of prints.
+
+Each is stored under a key that says what it was made from, so that a changed photo, scale, setting or
+program is a new key and never an old answer. A file that cannot be read counts as absent.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any, TypeVar, overload
+
+import numpy as np
+import simplejpeg
+
+from sporecount.files.whole import write_whole
+from sporecount.records import (
+    FieldPreview,
+    FieldResult,
+    FieldTally,
+    Kinds,
+    Objects,
+    PrintTally,
+    RoundView,
+    Scale,
+)
+
+_FORM = 1
+"""Of the kept files; a new form is a new key, so nothing old is misread."""
+
+_PREVIEW_QUALITY = 92
+T = TypeVar("T")
+
+
+def key_of(*parts: Any) -> str:
+    """Give one key for things that JSON can say."""
+    text = json.dumps([_FORM, *parts], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:32]
+
+
+class KeptFields:
+    """Counted fields on disk, under a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the kept files, made when it is absent.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def _path(self, key: str) -> Path:
+        return self._folder / f"{key}.npz"
+
+    def save(self, key: str, result: FieldResult, preview: FieldPreview) -> None:
+        """Keep a field and its preview."""
+        said = {
+            one.name: getattr(result, one.name)
+            for one in fields(result)
+            if one.name not in ("objects", "kinds", "counted")
+        }
+        said |= {name: asdict(said[name]) for name in ("scale", "view", "tally")}
+        said["zoom"] = preview.zoom
+        columns = {f"object_{one.name}": getattr(result.objects, one.name) for one in fields(Objects)}
+        out = io.BytesIO()
+        np.savez_compressed(
+            out,
+            said=np.frombuffer(json.dumps(said).encode(), np.uint8),
+            probability=result.kinds.probability,
+            unlike_known=result.kinds.unlike_known,
+            counted=result.counted,
+            rgb=np.frombuffer(_jpeg(preview.rgb), np.uint8),
+            left_out=preview.left_out,
+            blurred=preview.blurred,
+            **columns,
+        )
+        write_whole(self._path(key), out.getvalue())
+
+    def result(self, key: str) -> FieldResult | None:
+        """Load a field; None when it is not kept."""
+        return self._load(key, _result_from)
+
+    def preview(self, key: str) -> FieldPreview | None:
+        """Load a preview; None when it is not kept."""
+        return self._load(key, _preview_from)
+
+    def _load(self, key: str, build: Callable[[Mapping[str, np.ndarray]], T]) -> T | None:
+        try:
+            with self._path(key).open("rb") as file, np.load(file) as stored:
+                return build(stored)
+        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+            return None
+
+    def prune(self, wanted: Iterable[str]) -> None:
+        """Let go of every field that is not wanted."""
+        keys = set(wanted)
+        for path in self._folder.glob("*.npz"):
+            if path.stem not in keys:
+                path.unlink(missing_ok=True)
+
+
+def _jpeg(rgb: np.ndarray) -> bytes:
+    return simplejpeg.encode_jpeg(
+        np.ascontiguousarray(rgb), quality=_PREVIEW_QUALITY, colorspace="RGB", colorsubsampling="444"
+    )
+
+
+def _tuples(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
+
+
+def _said(stored: Mapping[str, np.ndarray]) -> dict[str, Any]:
+    return json.loads(stored["said"].tobytes())
+
+
+def _result_from(stored: Mapping[str, np.ndarray]) -> FieldResult:
+    said = _said(stored)
+    said.pop("zoom")
+    return FieldResult(
+        **{
+            **said,
+            "scale": Scale(**_tuples(said["scale"])),
+            "view": RoundView(**said["view"]),
+            "tally": FieldTally(**_tuples(said["tally"])),
+        },
+        objects=Objects(**{one.name: stored[f"object_{one.name}"] for one in fields(Objects)}),
+        kinds=Kinds(stored["probability"], stored["unlike_known"]),
+        counted=stored["counted"],
+    )
+
+
+def _preview_from(stored: Mapping[str, np.ndarray]) -> FieldPreview:
+    return FieldPreview(
+        rgb=simplejpeg.decode_jpeg(stored["rgb"].tobytes(), "RGB"),
+        left_out=stored["left_out"],
+        blurred=stored["blurred"],
+        zoom=_said(stored)["zoom"],
+    )
+
+
+class KeptPrints:
+    """Tallies of prints on disk, under a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def save(self, key: str, tally: PrintTally) -> None:
+        """Keep a tally."""
+        write_whole(self._folder / f"{key}.json", json.dumps(asdict(tally)).encode())
+
+    def tally(self, key: str) -> PrintTally | None:
+        """Load a tally; None when it is not kept."""
+        try:
+            return PrintTally(**_tuples(json.loads((self._folder / f"{key}.json").read_bytes())))
+        except (OSError, ValueError, TypeError):
+            return None
+
+    def prune(self, wanted: Iterable[str]) -> None:
+        """Let go of every tally that is not wanted."""
+        keys = set(wanted)
+        for path in self._folder.glob("*.json"):
+            if path.stem not in keys:
+                path.unlink(missing_ok=True)
+
+
+@dataclass(frozen=True)
+class FieldPlace:
+    """Where a kept field stands in a session.
+
+    Parameters
+    ----------
+    key : str
+    photo, sample : str
+    field : int
+    """
+
+    key: str
+    photo: str
+    sample: str
+    field: int
+
+
+class FieldsOnDisk(Sequence[FieldResult]):
+    """The fields of a session, each loaded when it is asked for: ten or ten thousand need the same memory.
+
+    Parameters
+    ----------
+    kept : KeptFields
+    places : sequence of FieldPlace
+    """
+
+    def __init__(self, kept: KeptFields, places: Sequence[FieldPlace]) -> None:
+        self._kept = kept
+        self._places = tuple(places)
+        self._keys = {place.photo: place.key for place in places}
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    @overload
+    def __getitem__(self, index: int) -> FieldResult: ...
+    @overload
+    def __getitem__(self, index: slice) -> FieldsOnDisk: ...
+    def __getitem__(self, index: int | slice) -> FieldResult | FieldsOnDisk:
+        if isinstance(index, slice):
+            return FieldsOnDisk(self._kept, self._places[index])
+        place = self._places[index]
+        found = self._kept.result(place.key)
+        if found is None:
+            raise LookupError(f"the kept result of {place.photo} is gone")
+        return replace(found, photo=place.photo, sample=place.sample, field=place.field)
+
+    def preview(self, photo: str) -> FieldPreview:
+        """Load the preview of a photo."""
+        found = self._kept.preview(self._keys[photo])
+        if found is None:
+            raise LookupError(f"the kept preview of {photo} is gone")
+        return found

@@ -1,0 +1,123 @@
+"""Which photo shows which print.
+
+In this order: the table `session.csv`, a QR label photographed before the fields of a print, a
+sub-folder for each print, the part of the file name before the last `_` or `-`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from sporecount.files.session_table import TableRow
+from sporecount.session.folder import PhotoFile, natural
+
+_NOT_COUNTED = {
+    "ruling": "ruling",
+    "micrometer": "ruling",
+    "micrometre": "ruling",
+    "calibration": "ruling",
+    "label": "label",
+    "overview": "overview",
+}
+"""First words of a file name, sub-folder or note that tell of a photo which shows no field of a print."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is known of a photo once it was looked at.
+
+    Parameters
+    ----------
+    file : PhotoFile
+    taken_at : str
+        Empty when unknown.
+    label : str
+        Text of the QR label that the photo shows; empty without one.
+    """
+
+    file: PhotoFile
+    taken_at: str = ""
+    label: str = ""
+
+
+def purpose(file: PhotoFile, row: TableRow | None) -> str:
+    """Tell what a photo is for when it is no field: "ruling", "label", "overview"; else ""."""
+    words = [row.note] if row is not None and row.note else []
+    words += [*file.folder.split("/"), file.stem]
+    for text in words:
+        first = re.split(r"[^a-z]+", text.strip().casefold(), maxsplit=1)[0]
+        if first in _NOT_COUNTED:
+            return _NOT_COUNTED[first]
+    return ""
+
+
+def sample_by_name(file: PhotoFile) -> str:
+    """Name the print by the sub-folder, else by the file name."""
+    if file.folder:
+        return file.folder
+    stem = file.stem
+    cut = max(stem.rfind("_"), stem.rfind("-"))
+    return stem[:cut].strip() or stem if cut > 0 else stem
+
+
+def assign_samples(photos: Iterable[Seen], rows: Mapping[str, TableRow]) -> dict[str, str]:
+    """Name the print of every photo that shows a field.
+
+    Within a folder, a label holds for the photos after it, in order of time where the camera noted it for
+    each of them, else in order of name.
+
+    Parameters
+    ----------
+    photos : iterable of Seen
+    rows : mapping
+        Photo to its row of the table.
+
+    Returns
+    -------
+    dict
+        Photo to print; photos of labels are left out.
+    """
+    samples: dict[str, str] = {}
+    ordered = sorted(photos, key=lambda photo: natural(photo.file.folder))
+    for _, group in groupby(ordered, key=lambda photo: photo.file.folder):
+        current = ""
+        for photo in in_order(list(group)):
+            if photo.label:
+                current = photo.label
+                continue
+            row = rows.get(photo.file.name)
+            said = row.sample if row is not None else ""
+            samples[photo.file.name] = said or current or sample_by_name(photo.file)
+    return samples
+
+
+def in_order(photos: Sequence[Seen]) -> list[Seen]:
+    """Sort photos by time where all have it, else by name."""
+    timed = all(photo.taken_at for photo in photos)
+    return sorted(photos, key=lambda photo: (photo.taken_at if timed else "", natural(photo.file.name)))
+
+
+def number_fields(samples: Mapping[str, str]) -> list[tuple[str, str, int]]:
+    """Count the photos of each print, in order.
+
+    Parameters
+    ----------
+    samples : mapping
+        Photo to print.
+
+    Returns
+    -------
+    list of (photo, sample, field)
+        Sorted by print and photo; fields from 1.
+    """
+    ordered = sorted(samples, key=lambda photo: (natural(samples[photo]), natural(photo)))
+    count: dict[str, int] = {}
+    places = []
+    for photo in ordered:
+        sample = samples[photo]
+        count[sample] = count.get(sample, 0) + 1
+        places.append((photo, sample, count[sample]))
+    return places

@@ -1,0 +1,101 @@
+"""The files that a session leaves, each whole or not at all, the same bytes for the same session."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from sporecount.files.kept import FieldPlace, FieldsOnDisk
+from sporecount.files.tables import (
+    FIELD_COLUMNS,
+    OBJECT_COLUMNS,
+    SAMPLE_COLUMNS,
+    failed_row,
+    field_row,
+    object_rows,
+    sample_row,
+    write_csv,
+)
+from sporecount.files.whole import write_whole, written_whole
+from sporecount.records import FailedPhoto, SessionResult
+
+SESSION_FILE = "session.json"
+SESSION_FORM = 1
+
+
+def field_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
+    """Give one row a photo: those counted, in order, then those that could not be used."""
+    for field in result.fields:
+        yield field_row(field)
+    for failed in result.failed:
+        yield failed_row(failed)
+
+
+def write_tables(out: Path, result: SessionResult) -> None:
+    """Write `fields.csv`, `objects.csv` and `samples.csv`, a field at a time."""
+    with written_whole(out / "fields.csv") as file:
+        write_csv(file, FIELD_COLUMNS, field_rows(result))
+    with written_whole(out / "objects.csv") as file:
+        write_csv(file, OBJECT_COLUMNS, (row for field in result.fields for row in object_rows(field)))
+    with written_whole(out / "samples.csv") as file:
+        write_csv(file, SAMPLE_COLUMNS, (sample_row(tally) for tally in result.prints))
+
+
+def write_session(
+    out: Path,
+    result: SessionResult,
+    places: Sequence[FieldPlace],
+    overlays: Mapping[str, str],
+    table: Mapping[str, Mapping[str, Any]],
+) -> None:
+    """Write `session.json`: what the results were made with, and what is needed to open them again.
+
+    Parameters
+    ----------
+    out : Path
+    result : SessionResult
+    places : sequence of FieldPlace
+    overlays : mapping
+        Photo to file name of its overlay.
+    table : mapping
+        Photo to what `session.csv` says of it.
+    """
+    said = {
+        "form": SESSION_FORM,
+        "folder": result.folder,
+        "provenance": asdict(result.provenance),
+        "fields": [{**asdict(place), "overlay": overlays[place.photo]} for place in places],
+        "prints": [asdict(tally) for tally in result.prints],
+        "failed": [asdict(failed) for failed in result.failed],
+        "notes": list(result.notes),
+        "table": table,
+    }
+    text = json.dumps(_without_nan(said), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    write_whole(out / SESSION_FILE, text.encode() + b"\n")
+
+
+def _without_nan(value: Any) -> Any:
+    """Put None where a number is not known: JSON has no word for nan."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, Mapping):
+        return {name: _without_nan(one) for name, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_without_nan(one) for one in value]
+    return value
+
+
+def write_report(out: Path, result: SessionResult, fields: FieldsOnDisk) -> None:
+    """Write `report.html`."""
+    from sporecount.report import session_html
+
+    write_whole(out / "report.html", session_html(result, fields.preview))
+
+
+def failures_in_words(failed: Sequence[FailedPhoto]) -> list[str]:
+    """Name each photo that could not be used, with the reason."""
+    return [f"{one.photo}: {one.message}" for one in failed]

@@ -1,0 +1,111 @@
+"""What is to be done with a folder, before any photo is opened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sporecount.errors import SessionError
+from sporecount.files.session_table import TABLE_NAME, TableRow, match_rows, read_session_table
+from sporecount.session.folder import Contents, look_into, overlay_names, printable
+from sporecount.session.groups import purpose
+from sporecount.session.scales import ScaleWish, plausible
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be done with a folder.
+
+    Parameters
+    ----------
+    folder, out : Path
+    contents : Contents
+    rows : dict
+        Photo to its row of `session.csv`.
+    missing : list of TableRow
+    purposes : dict
+        Photo to what it is for, where it is no field.
+    wishes : dict
+        Photo to what is said of its scale.
+    overlays : dict
+        Photo to the file name of its overlay.
+    """
+
+    folder: Path
+    out: Path
+    contents: Contents
+    rows: dict[str, TableRow]
+    missing: list[TableRow]
+    purposes: dict[str, str]
+    wishes: dict[str, ScaleWish]
+    overlays: dict[str, str]
+
+    @property
+    def profiles(self) -> dict[str, Any]:
+        """The adapter profiles in use, by name."""
+        used = [wish.profile for wish in self.wishes.values() if wish.profile is not None]
+        return {profile["name"]: profile for profile in used}
+
+
+def make_plan(
+    folder: str | Path,
+    *,
+    out: str | Path | None = None,
+    adapter: str | None = None,
+    objective: float | None = None,
+    um_per_px: float | None = None,
+) -> Plan:
+    """Look at a folder and say what is to be done; parameters and errors as in `count_folder`."""
+    folder = Path(folder)
+    out = Path(out) if out is not None else folder / "sporecount"
+    if um_per_px is not None and not plausible(um_per_px):
+        raise SessionError(f"{um_per_px:g} um per px cannot be", remedy="Give a number such as 0.52")
+    if objective is not None and not 0.5 <= objective <= 200:
+        raise SessionError(f"an objective of {objective:g}x cannot be", remedy="Give a number such as 10")
+    contents = look_into(folder, out)
+    if not contents.photos:
+        raise SessionError(
+            "there are no photos in this folder",
+            where=printable(str(folder)),
+            remedy="Put JPEG, HEIC, PNG or TIFF files there",
+        )
+    if out.resolve() == folder.resolve():
+        raise SessionError(
+            "the results cannot go among the photos",
+            where=printable(str(out)),
+            remedy="Give another folder with --out",
+        )
+    rows, missing = _table(folder, contents)
+    wishes = {
+        photo.name: _wish(rows.get(photo.name), adapter=adapter, objective=objective, um_per_px=um_per_px)
+        for photo in contents.photos
+    }
+    purposes = {photo.name: purpose(photo, rows.get(photo.name)) for photo in contents.photos}
+    names = overlay_names(photo.name for photo in contents.photos)
+    return Plan(folder, out, contents, rows, missing, purposes, wishes, names)
+
+
+def _table(folder: Path, contents: Contents) -> tuple[dict[str, TableRow], list[TableRow]]:
+    path = folder / TABLE_NAME
+    if not path.is_file():
+        return {}, []
+    table = read_session_table(path.read_bytes(), printable(str(path)))
+    return match_rows(table, [photo.name for photo in contents.photos])
+
+
+def _wish(
+    row: TableRow | None, *, adapter: str | None, objective: float | None, um_per_px: float | None
+) -> ScaleWish:
+    row = row or TableRow("")
+    power = row.objective if row.objective is not None else objective
+    if row.um_per_px is not None:
+        return ScaleWish(um_per_px=row.um_per_px, source="table", objective=power)
+    if um_per_px is not None:
+        return ScaleWish(um_per_px=um_per_px, source="given", objective=power)
+    name = row.adapter or adapter
+    if name:
+        from sporecount.files.profiles import load_profile
+
+        return ScaleWish(profile=load_profile(name, power), objective=power)
+    return ScaleWish(objective=power)

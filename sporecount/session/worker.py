@@ -1,0 +1,248 @@
+"""What one worker does: look at a photo, count its field, draw its overlay; tally a print."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from sporecount.errors import PhotoError, SporecountError
+from sporecount.files.decode import MAX_BYTES, decode
+from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
+from sporecount.files.overlays import Overlays
+from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally
+from sporecount.session.folder import KEPT, PhotoFile
+from sporecount.session.label import read_label
+from sporecount.session.scales import ScaleWish, find_scale
+from sporecount.settings import CountSettings
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What all jobs of a run share.
+
+    Parameters
+    ----------
+    out : str
+        Folder of the results.
+    settings : CountSettings
+    made_by : dict
+        Versions that the answer depends on.
+    """
+
+    out: str
+    settings: CountSettings
+    made_by: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class PhotoJob:
+    """Look at a photo.
+
+    Parameters
+    ----------
+    file : PhotoFile
+    sample : str
+    field : int
+    wish : ScaleWish
+    overlay : str
+        File name for its overlay.
+    label : {"no", "maybe", "only"}
+        Whether it may show a label instead of a field, or should show nothing else.
+    """
+
+    file: PhotoFile
+    sample: str
+    field: int
+    wish: ScaleWish
+    overlay: str
+    label: str = "maybe"
+
+
+@dataclass(frozen=True)
+class PhotoDone:
+    """What became of a photo.
+
+    Parameters
+    ----------
+    photo : str
+    state : {"counted", "kept", "label", "failed"}
+        "kept" when an earlier run had counted it.
+    key : str
+        Of the kept field.
+    sha256, taken_at, label : str
+        Empty when unknown.
+    code, message : str
+        Of the fault, for a photo that failed.
+    """
+
+    photo: str
+    state: str
+    key: str = ""
+    sha256: str = ""
+    taken_at: str = ""
+    label: str = ""
+    code: str = ""
+    message: str = ""
+
+
+@dataclass(frozen=True)
+class PrintJob:
+    """Tally a print from its fields."""
+
+    sample: str
+    places: tuple[FieldPlace, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True)
+class Hello:
+    """Ask a worker which model it counts with."""
+
+
+def make_worker(setup: Setup) -> Callable[[Any], Any]:
+    """Make the function that does a job."""
+    import sporecount.chain  # noqa: F401  a missing library shows here, before any photo
+
+    worker = Worker(setup)
+    return worker.do
+
+
+class Worker:
+    """Does jobs, one at a time, and keeps what comes out."""
+
+    def __init__(self, setup: Setup) -> None:
+        kept = Path(setup.out) / KEPT
+        self._setup = setup
+        self._fields = KeptFields(kept / "fields")
+        self._prints = KeptPrints(kept / "prints")
+        self._overlays = Overlays(Path(setup.out))
+
+    def do(self, job: Hello | PhotoJob | PrintJob) -> Any:
+        """Do one job. A fault of a photo is an answer, not an error."""
+        if isinstance(job, Hello):
+            from sporecount.chain import model_id
+
+            return model_id()
+        if isinstance(job, PrintJob):
+            return self._tally(job)
+        try:
+            return self._look(job)
+        except PhotoError as fault:
+            return _failed(job, fault.code, fault)
+        except SporecountError as fault:
+            return _failed(job, fault.code, fault)
+        except MemoryError:
+            what = "There was not enough memory. Use fewer --workers."
+            return PhotoDone(job.file.name, "failed", code="memory", message=what)
+        except ImportError:
+            raise
+        except Exception as fault:
+            what = (
+                f"It could not be counted: {type(fault).__name__} {_place(fault)}. Please report this photo."
+            )
+            return PhotoDone(job.file.name, "failed", code="internal", message=what)
+
+    def _look(self, job: PhotoJob) -> PhotoDone:
+        data = _bytes_of(job.file)
+        sha256 = hashlib.sha256(data).hexdigest()
+        key = key_of(sha256, asdict(job.wish), asdict(self._setup.settings), self._setup.made_by)
+        drawn_from = key_of(key, job.file.name, job.sample, job.field)
+        result = None if job.label == "only" else self._fields.result(key)
+        state = "kept"
+        if result is None or not self._overlays.has(job.overlay, drawn_from):
+            photo = decode(data, job.file.name)
+            del data
+            label = "" if job.label == "no" or result is not None else self._label(photo, job)
+            if label or job.label == "only":
+                return PhotoDone(
+                    job.file.name, "label", sha256=sha256, taken_at=photo.taken_at or "", label=label
+                )
+            if result is None:
+                state = "counted"
+                self._count(photo, job, key)
+                result = self._fields.result(key)
+                assert result is not None
+            self._draw(photo, job, key, result, drawn_from)
+        return PhotoDone(job.file.name, state, key=key, sha256=sha256, taken_at=result.taken_at)
+
+    def _label(self, photo: Photo, job: PhotoJob) -> str:
+        from sporecount.chain import find_view
+
+        return read_label(photo.rgb, careful=job.label == "only" or not find_view(photo).found)
+
+    def _count(self, photo: Photo, job: PhotoJob, key: str) -> None:
+        from sporecount.chain import count_field
+
+        scale = find_scale(photo, job.wish, self._setup.settings)
+        result, preview = count_field(photo, scale, self._setup.settings, sample=job.sample, field=job.field)
+        self._fields.save(key, result, preview)
+
+    def _draw(self, photo: Photo, job: PhotoJob, key: str, result: FieldResult, drawn_from: str) -> None:
+        from sporecount.report.overlay import overlay_jpeg
+
+        preview = self._fields.preview(key)
+        assert preview is not None
+        named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
+        picture = overlay_jpeg(photo.rgb, named, preview, self._setup.settings)
+        self._overlays.save(job.overlay, drawn_from, picture)
+
+    def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
+        from sporecount.chain import count_print
+
+        settings = self._setup.settings
+        key = key_of("print", [asdict(place) for place in job.places], asdict(settings), self._setup.made_by)
+        tally = self._prints.tally(key)
+        if tally is None:
+            fields = FieldsOnDisk(self._fields, job.places)
+
+            def preview_of(photo: str) -> FieldPreview:
+                return fields.preview(photo)
+
+            tally = count_print(list(fields), preview_of, settings)
+            self._prints.save(key, tally)
+        return key, tally
+
+
+def _failed(job: PhotoJob, code: str, fault: SporecountError) -> PhotoDone:
+    what = fault.what[:1].upper() + fault.what[1:]
+    return PhotoDone(
+        job.file.name, "failed", code=code, message=f"{what}. {fault.remedy}." if fault.remedy else f"{what}."
+    )
+
+
+def _place(fault: BaseException) -> str:
+    """Tell where a fault of ours arose, for the report of it."""
+    import traceback
+
+    last = traceback.extract_tb(fault.__traceback__)[-1]
+    return f"at {Path(last.filename).name}:{last.lineno}"
+
+
+def _bytes_of(file: PhotoFile) -> bytes:
+    path = Path(file.path)
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise PhotoError(
+                f"the file has {size / 1e6:.0f} MB, more than {MAX_BYTES / 1e6:.0f}",
+                code="too-large",
+                where=file.name,
+                remedy="Save it as JPEG",
+            )
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(
+            "the file is not there any more",
+            code="missing",
+            where=file.name,
+            remedy="Copy it into the folder again",
+        ) from None
+    except OSError as fault:
+        raise PhotoError(
+            f"the file cannot be read ({fault.strerror})",
+            code="unreadable",
+            where=file.name,
+            remedy="Check its rights",
+        ) from None
