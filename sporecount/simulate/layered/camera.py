@@ -157,9 +157,11 @@ def shift_colours(rng: np.random.Generator, rgb: np.ndarray, amount: float) -> n
 def noise_density(look: CameraLook, level: float) -> float:
     """Optical density that equals one standard deviation of a pixel's noise at a linear light level."""
     level = max(level, 1e-3)
-    quieter = 0.5 if look.denoise != "none" else 0.8
-    noise_sd = np.hypot(np.sqrt(look.shot * level + look.read**2) * quieter, 0.6 * level**0.55 / 255.0)
-    return float(noise_sd / level / np.log(10.0))
+    kept = (0.5 if look.denoise != "none" else 0.8) * (1.0 + 0.6 * look.sharpen)
+    sensor = np.sqrt(look.shot * level + look.read**2) * kept / level
+    codes = 1.0 + (100 - look.quality) / 25.0  # 8-bit steps lost to rounding and compression
+    coding = look.gamma * codes / (255.0 * level ** (1.0 / look.gamma))
+    return float(np.hypot(sensor, coding) / np.log(10.0))
 
 
 def develop(

@@ -36,6 +36,10 @@ class SporeLook:
     halo_width: float
     highlight: float
     shade: float
+    oblique: float
+    oblique_way: float
+    mottle: float
+    uneven: float
     opaque: float
     paint: np.ndarray
     tilt: float
@@ -85,6 +89,10 @@ def random_look(rng: np.random.Generator, light: np.ndarray, from_below: bool) -
         halo_width=rng.uniform(0.5, 2.5),
         highlight=noise.maybe(rng, 0.4, 0.05, 0.5),
         shade=noise.maybe(rng, 0.5, 0.05, 0.4),
+        oblique=noise.maybe(rng, 0.3, 0.05, 0.45),
+        oblique_way=rng.uniform(0.0, 2 * np.pi),
+        mottle=noise.maybe(rng, 0.4, 0.04, 0.25),
+        uneven=rng.uniform(0.0, 0.12),
         opaque=opaque,
         paint=np.exp(-warm * rng.uniform(0.4, 1.2)) * light * paint_level,
         tilt=rng.uniform(0.0, 0.4),
@@ -101,7 +109,9 @@ def draw_spore(
     if window is None:
         return 0.0, area
     along, across = window.turned(spore.angle)
-    distance = shapes.lemon(along, across, spore.length, spore.width, look.point)
+    bend, egg = rng.normal(0.0, look.uneven, 2) / spore.length
+    bent = (across + np.float32(bend) * (along**2 - spore.length**2 / 12)) * (1 + np.float32(egg) * along)
+    distance = shapes.lemon(along, bent, spore.length, spore.width, look.point)
     cover = shapes.coverage(distance, canvas.px_um)
     mask = distance < 0
     width_um, height_um = canvas.size_um
@@ -117,6 +127,8 @@ def draw_spore(
     if look.shade:
         body *= 1.0 + np.float32(look.shade * 2.0 / spore.length) * (window.x * 0.7 + window.y * 0.5)
     beneath = canvas.brightness(window)
+    if look.mottle and mask.sum() > 60:
+        body *= 1.0 + np.float32(look.mottle) * noise.smooth_field(rng, body.shape, 1.2 / canvas.px_um)
     strength = look.density * float(np.exp(rng.normal(0.0, look.density_spread)))
     density = strength * body
     if look.halo:
@@ -124,6 +136,11 @@ def draw_spore(
         if look.halo > 0:  # halos of neighbours do not add up beyond the brightest one
             ring = ring * np.clip((1.3 - beneath / float(light @ LUMA)) / 0.3, 0.0, 1.0)
         density -= ring
+    if look.oblique:  # slanting light: one flank lighter, the other darker
+        way = window.x * np.float32(np.cos(look.oblique_way)) + window.y * np.float32(
+            np.sin(look.oblique_way)
+        )
+        density += look.oblique * np.exp(-(distance**2)) * way * np.float32(2.0 / spore.length)
     glow = None
     if look.highlight:
         spot = ((along - 0.1 * spore.length) ** 2 + (across + 0.15 * spore.width) ** 2) / (

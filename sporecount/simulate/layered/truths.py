@@ -10,6 +10,9 @@ from sporecount.simulate.layered.canvas import Canvas
 from sporecount.simulate.layered.recipe import Recipe
 from sporecount.simulate.truth import SporeTruth
 
+_SHARP_ENOUGH = {1: 0.42, 2: 0.33, 3: 0.25}
+"""Widest blur, as a share of its length, at which a spore can be counted: single, in a pair, in a clump."""
+
 
 def truths_of(
     canvas: Canvas,
@@ -38,23 +41,22 @@ def truths_of(
     seen_px = np.bincount(canvas.owner[owned], weights=canvas.clear[owned], minlength=len(placed))
     clumps = spores.clump_sizes(placed)
     grow_x, grow_y = out_shape[1] / canvas.shape[1], out_shape[0] / canvas.shape[0]
+    everywhere = recipe.camera.motion**2 / 24 + (0.3 * recipe.um_per_px * recipe.camera.zoom) ** 2  # µm²
     truths = []
     for number, spore in enumerate(placed):
         contrast, area = drawn[number]
         visible = float(min(1.0, seen_px[number] * canvas.px_um**2 / area))
         column = int(np.clip(spore.x // canvas.px_um, 0, canvas.shape[1] - 1))
         row = int(np.clip(spore.y // canvas.px_um, 0, canvas.shape[0] - 1))
-        blur_um = float(np.sqrt(sigma_um[row, column] ** 2 + spore.soften**2 + recipe.camera.motion**2 / 24))
+        blur_um = float(np.sqrt(sigma_um[row, column] ** 2 + spore.soften**2 + everywhere))
         b = max(spore.length * spore.width / 4.0 / blur_um**2, 1e-3)
-        contrast *= float(
-            1.0 - ive(0, b) - ive(1, b)
-        )  # what a blurred disc keeps of its mean within its outline
+        contrast *= float(1.0 - ive(0, b) - ive(1, b))  # what a blurred disc keeps within its outline
         in_view = canvas.seen(spore.x, spore.y)
         level = recipe.brightness * float(lit[row, column])
         clump = int(clumps[number])
-        sharp_enough = blur_um <= (0.45 if clump < 3 else 0.33) * spore.length
-        needed = max(0.025, 1.6 * camera.noise_density(recipe.camera, level))
-        calm = clump > 1 or shown[number, 0] > 0.6 * shown[number, 1]
+        sharp_enough = blur_um <= _SHARP_ENOUGH[min(clump, 3)] * spore.length
+        needed = max(0.03, 2.0 * camera.noise_density(recipe.camera, level))
+        calm = clump > 1 or shown[number, 0] > 0.8 * shown[number, 1]
         strong_enough = contrast > needed and shown[number, 0] > 0.7 * needed and calm
         truths.append(
             SporeTruth(
