@@ -22,8 +22,8 @@ from sporecount.report.drawing import (
     paint_tile,
 )
 from sporecount.report.lettering import put_text, shorten, text_width, wrap
+from sporecount.report.phrases import area, count_phrase
 from sporecount.report.sorts import Sorts
-from sporecount.report.words import count_phrase, flag_words
 
 _GREY = (176, 186, 190)
 _SAMPLE_GROUND = (108, 120, 124)
@@ -57,18 +57,25 @@ def add_caption(
     tally = field.tally
     strip = np.full((size * (16 + 3 * len(tally.reasons) + len(left_out)), width, 3), INK, np.uint8)
 
-    flag = f" {flag_words(tally.flag)} "
+    flag = f" {tally.flag} "
     flag_width = text_width(flag, size, bold=True) + 2 * size
-    title = shorten(f"{field.sample or 'print without a name'} · field {field.field}", size + 4, inner - flag_width, bold=True)
+    title = shorten(
+        f"{field.sample or 'print without a name'} · field {field.field}",
+        size + 4,
+        inner - flag_width,
+        bold=True,
+    )
     y = pad // 2 + 4
     put_text(strip, title, pad, y, size + 4, PAPER, bold=True)
     _flag_badge(strip, tally.flag, flag, width - pad - flag_width, y, size)
     y += round(1.6 * size)
 
     for line in wrap(
-        f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {tally.examined_mm2:.2f} mm² examined, "
-        f"{_percent(tally.in_focus)} of it in focus; {tally.scales} butterfly scales in view.",
-        size, inner, 2,
+        f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {area(tally.examined_mm2)} "
+        f"examined, {_percent(tally.in_focus)} of it in focus; {tally.scales} butterfly scales in view.",
+        size,
+        inner,
+        2,
     ):
         put_text(strip, line, pad, y, size, PAPER)
         y += round(1.35 * size)
@@ -90,7 +97,7 @@ def _percent(share: float) -> str:
 
 
 def _flag_badge(strip: np.ndarray, flag: str, words: str, x: int, y: int, size: int) -> None:
-    """A disc for clear, a triangle for recheck, a crossed square for unusable, beside the word."""
+    """Draw a disc for clear, a triangle for recheck or a crossed square for unusable, and the word."""
     cx, cy, half = x + size // 2, y + round(0.72 * size), round(0.42 * size)
     if flag == "clear":
         cv2.circle(strip, (cx, cy), half, PAPER, -1, cv2.LINE_AA)
@@ -127,7 +134,12 @@ def _legend_items(
 
     def circle(box: np.ndarray) -> None:
         wide = np.array([[2.6 * size, 2.6 * size]])
-        cased_lines(box, ellipse_arcs(np.array([[1.1 * size, 2.9 * size]]), wide, np.zeros(1), points=90), PAPER, closed=True)
+        cased_lines(
+            box,
+            ellipse_arcs(np.array([[1.1 * size, 2.9 * size]]), wide, np.zeros(1), points=90),
+            PAPER,
+            closed=True,
+        )
 
     items: list[tuple[_Painter, str]] = [(solid, f"spore, sure ({len(sorts.sure)})")]
     if len(sorts.doubtful_counted):
@@ -155,6 +167,13 @@ def _legend(
         box = strip[y : y + box_height, x : x + box_width]
         box[:] = _SAMPLE_GROUND
         paint(box)
-        put_text(strip, shorten(words, text, inner - box_width - size), x + box_width + size // 2, y + size // 8, text, PAPER)
+        put_text(
+            strip,
+            shorten(words, text, inner - box_width - size),
+            x + box_width + size // 2,
+            y + size // 8,
+            text,
+            PAPER,
+        )
         x += needed
     return y + box_height + size // 2

@@ -14,10 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sporecount.records import FieldResult, PrintTally
-from sporecount.report.sorts import sort_objects
-from sporecount.report.words import LOAD_CLASSES
-from sporecount.settings import CountSettings
+from sporecount.records import FieldTally, PrintTally
+from sporecount.report.phrases import LOAD_CLASSES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,10 +34,21 @@ def _svg(name: str, size_in: tuple[float, float], description: str, paint: Calla
 
     look: dict[Any, Any] = {
         # The salt is the chart's name, so that ids of charts in one page do not meet.
-        "svg.hashsalt": name, "svg.fonttype": "none", "font.family": "sans-serif", "font.size": 9.0,
-        "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": _SOFT, "axes.labelcolor": _INK,
-        "text.color": _INK, "xtick.color": _SOFT, "ytick.color": _SOFT, "xtick.labelcolor": _INK,
-        "ytick.labelcolor": _INK, "axes.linewidth": 0.8, "hatch.linewidth": 0.7,
+        "svg.hashsalt": name,
+        "svg.fonttype": "none",
+        "font.family": "sans-serif",
+        "font.size": 9.0,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.edgecolor": _SOFT,
+        "axes.labelcolor": _INK,
+        "text.color": _INK,
+        "xtick.color": _SOFT,
+        "ytick.color": _SOFT,
+        "xtick.labelcolor": _INK,
+        "ytick.labelcolor": _INK,
+        "axes.linewidth": 0.8,
+        "hatch.linewidth": 0.7,
     }
     with rc_context(look):
         figure = Figure(figsize=size_in, layout="constrained")
@@ -49,22 +58,34 @@ def _svg(name: str, size_in: tuple[float, float], description: str, paint: Calla
         figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = out.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
-    text = text.replace("font: 9px 'sans-serif'", "font: 9px sans-serif").replace("'sans-serif'", "sans-serif")
+    text = text.replace("font: 9px 'sans-serif'", "font: 9px sans-serif").replace(
+        "'sans-serif'", "sans-serif"
+    )
     for colour, variable in _VARIABLES.items():
         text = text.replace(colour, f"var({variable}, {colour})")
     label = description.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
     return text.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1).strip()
 
 
-def size_chart(fields: Sequence[FieldResult], settings: CountSettings | None = None) -> str:
-    """Draw the lengths of the sure spores of all fields, with the session's spore size.
+def _whole_numbers(axes: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.yaxis.set_major_locator(MaxNLocator(nbins="auto", integer=True))
+
+
+def size_chart(lengths_um: np.ndarray) -> str:
+    """Draw the lengths of the sure spores of a session, with its typical spore size.
+
+    Parameters
+    ----------
+    lengths_um : ndarray of shape (n,)
 
     Returns
     -------
     str
-        SVG; empty with fewer than five sure spores.
+        SVG; empty with fewer than five lengths.
     """
-    lengths = sure_lengths(fields, settings)
+    lengths = lengths_um[np.isfinite(lengths_um)]
     if len(lengths) < 5:
         return ""
     low, middle, high = np.percentile(lengths, [25, 50, 75])
@@ -76,34 +97,32 @@ def size_chart(fields: Sequence[FieldResult], settings: CountSettings | None = N
         axes.axvspan(low, high, ymax=0.04, facecolor=_INK, linewidth=0)
         axes.set_xlabel("length of sure spores, µm")
         axes.set_ylabel("spores")
-        axes.set_title(f"typical {middle:.1f} µm, middle half {low:.1f} to {high:.1f} µm", fontsize=9, loc="left")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.set_title(
+            f"typical {middle:.1f} µm, middle half {low:.1f} to {high:.1f} µm", fontsize=9, loc="left"
+        )
+        _whole_numbers(axes)
 
-    return _svg("spore size", (4.6, 2.5), f"Lengths of {len(lengths)} sure spores, typical {middle:.1f} micrometres", paint)
-
-
-def sure_lengths(fields: Sequence[FieldResult], settings: CountSettings | None = None) -> np.ndarray:
-    """Lengths in µm of the sure spores that lie singly, all fields together, shape (n,)."""
-    parts = []
-    for field in fields:
-        if field.tally.flag == "unusable":
-            continue
-        rows = sort_objects(field, settings).sure
-        rows = rows[field.objects.clump[rows] == 1]
-        parts.append(np.asarray(field.objects.length_um[rows], float))
-    lengths = np.concatenate(parts) if parts else np.zeros(0)
-    return lengths[np.isfinite(lengths)]
+    return _svg(
+        "spore size",
+        (4.6, 2.5),
+        f"Lengths of {len(lengths)} sure spores, typical {middle:.1f} micrometres",
+        paint,
+    )
 
 
-def density_chart(fields: Sequence[FieldResult]) -> str:
-    """Draw how the spore density spreads over the usable fields; empty with fewer than three.
+def density_chart(tallies: Sequence[FieldTally]) -> str:
+    """Draw how the spore density spreads over the usable fields.
+
+    Parameters
+    ----------
+    tallies : sequence of FieldTally
 
     Returns
     -------
     str
-        SVG.
+        SVG; empty with fewer than three usable fields.
     """
-    usable = [one.tally for one in fields if one.tally.flag != "unusable" and one.tally.examined_mm2 > 0]
+    usable = [one for one in tallies if one.flag != "unusable" and one.examined_mm2 > 0]
     density = np.array([one.spores / one.examined_mm2 for one in usable])
     if len(density) < 3:
         return ""
@@ -122,20 +141,20 @@ def density_chart(fields: Sequence[FieldResult]) -> str:
         axes.hist(density, bins=edges.tolist(), color=_FILL, edgecolor=_INK, linewidth=0.5)
         axes.set_xlabel("spores per mm² of a field")
         axes.set_ylabel("fields")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        _whole_numbers(axes)
 
     return _svg("density", (4.6, 2.5), f"Spore density of {len(density)} fields", paint)
 
 
-def counts_chart(fields: Sequence[FieldResult], name: str = "") -> str:
+def counts_chart(fields: Sequence[tuple[int, FieldTally]], name: str = "") -> str:
     """Draw the count of each field with its interval.
 
     Filled points for `clear`, hollow ones for `recheck`, crosses for `unusable`.
 
     Parameters
     ----------
-    fields : sequence of FieldResult
-        Of one print.
+    fields : sequence of (int, FieldTally)
+        Number and tally of the fields of one print. Of more than 60, those with the highest counts are drawn.
     name : str
         Of the print, so that several charts fit into one page.
 
@@ -146,31 +165,41 @@ def counts_chart(fields: Sequence[FieldResult], name: str = "") -> str:
     """
     if not fields:
         return ""
-    shown = sorted(sorted(fields, key=lambda one: -one.tally.spores)[:_MOST_ROWS], key=lambda one: one.field)
+    shown = sorted(sorted(fields, key=lambda one: -one[1].spores)[:_MOST_ROWS], key=lambda one: one[0])
 
     def paint(axes: Axes) -> None:
-        for at, one in enumerate(shown):
-            tally = one.tally
+        for at, (_, tally) in enumerate(shown):
             line = {"clear": "-", "recheck": "-", "unusable": ":"}.get(tally.flag, "-")
-            axes.plot([at, at], [tally.spores_low, tally.spores_high], color=_INK, linewidth=1.3, linestyle=line)
             axes.plot(
-                [at], [tally.spores], marker="x" if tally.flag == "unusable" else "o", markersize=6, color=_INK,
-                markerfacecolor=_INK if tally.flag == "clear" else "none", markeredgewidth=1.3, clip_on=False,
+                [at, at], [tally.spores_low, tally.spores_high], color=_INK, linewidth=1.3, linestyle=line
+            )
+            axes.plot(
+                [at],
+                [tally.spores],
+                marker="x" if tally.flag == "unusable" else "o",
+                markersize=6,
+                color=_INK,
+                markerfacecolor=_INK if tally.flag == "clear" else "none",
+                markeredgewidth=1.3,
+                clip_on=False,
             )
         step = max(1, len(shown) // 15)
-        axes.set_xticks(range(0, len(shown), step), [str(one.field) for one in shown[::step]])
+        axes.set_xticks(range(0, len(shown), step), [str(number) for number, _ in shown[::step]])
         axes.set_xlim(-0.6, len(shown) - 0.4)
-        axes.set_ylim(bottom=0, top=max(1.0, *(float(one.tally.spores_high) for one in shown)) * 1.08)
-        axes.set_xlabel("field (filled: clear, hollow: recheck, cross: unusable)")
+        axes.set_ylim(bottom=0, top=max(1.0, *(float(tally.spores_high) for _, tally in shown)) * 1.08)
+        which = (
+            "field" if len(shown) == len(fields) else f"{len(shown)} of {len(fields)} fields, highest counts"
+        )
+        axes.set_xlabel(f"{which} (filled: clear, hollow: recheck, cross: unusable)")
         axes.set_ylabel("spores")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        _whole_numbers(axes)
 
     width = min(9.0, 3.6 + 0.16 * len(shown))
     return _svg(f"counts {name}", (width, 2.4), f"Counts of {len(shown)} fields with 95 % intervals", paint)
 
 
 def classes_chart(prints: Sequence[PrintTally]) -> str:
-    """Draw the load-class probabilities of prints, one row a print, as squares whose area tells the probability.
+    """Draw the load-class probabilities of prints: a row a print, the area of a square tells the probability.
 
     Returns
     -------
@@ -178,7 +207,8 @@ def classes_chart(prints: Sequence[PrintTally]) -> str:
         SVG; empty where no print has probabilities.
     """
     shown = [
-        one for one in prints
+        one
+        for one in prints
         if len(one.load_class_probability) == 6 and np.isfinite(one.load_class_probability).all()
     ][:_MOST_ROWS]
     if not shown:
@@ -188,8 +218,13 @@ def classes_chart(prints: Sequence[PrintTally]) -> str:
         for row, one in enumerate(shown):
             for column, probability in enumerate(one.load_class_probability):
                 axes.plot(
-                    [column], [row], marker="s", markersize=20 * math.sqrt(max(0.0, probability)), color=_INK,
-                    markerfacecolor=_FILL if column < 4 else _INK, markeredgewidth=0.7,
+                    [column],
+                    [row],
+                    marker="s",
+                    markersize=20 * math.sqrt(max(0.0, probability)),
+                    color=_INK,
+                    markerfacecolor=_FILL if column < 4 else _INK,
+                    markeredgewidth=0.7,
                 )
                 if probability >= 0.05:
                     right = (column + 0.08 + 0.2 * math.sqrt(probability), row)
@@ -203,4 +238,6 @@ def classes_chart(prints: Sequence[PrintTally]) -> str:
         axes.set_xlabel("load class and spores on the whole print; numbers: cases in 100")
         axes.tick_params(length=0)
 
-    return _svg("classes", (5.2, 0.9 + 0.36 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint)
+    return _svg(
+        "classes", (5.2, 0.9 + 0.36 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
@@ -13,67 +14,104 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from sporecount.reasons import FLAGS
-from sporecount.records import FieldResult, PrintTally, SessionResult
-from sporecount.report import charts, figures, words
-from sporecount.report.overlay import overlay_file_name
-from sporecount.report.sorts import sort_objects
+from sporecount.reasons import Flag
+from sporecount.records import FieldTally, PrintTally, SessionResult
+from sporecount.report import charts, figures, phrases, words
+from sporecount.report.sorts import sort_objects, sure_lengths
 from sporecount.settings import CountSettings
 
 _PICTURE_BUDGET = 24 * 1024 * 1024
 """Bytes of pictures that a report embeds at most; what does not fit stays in `overlays/`."""
+_LOOK_AT: dict[Flag, int] = {"recheck": 0, "clear": 1, "unusable": 2}
+_MANY_FIELDS = 60
+_MOST_PICTURES = 600
+_SMALL = [cv2.IMWRITE_JPEG_QUALITY, 80]
+
+
+@dataclass(frozen=True)
+class _Row:
+    """What the report needs of a field. A session of thousands holds these, and not its objects."""
+
+    photo: str
+    number: int
+    tally: FieldTally
+    um_per_px: float
+    source: str
+    doubtful: int
 
 
 def session_html(
     result: SessionResult,
-    pictures: Callable[[str], bytes],
+    pictures: Callable[[str], bytes | None],
     sheets: Callable[[str], bytes | None] = lambda _photo: None,
     maps: Callable[[str], str | None] = lambda _sample: None,
+    links: Callable[[str], str | None] = lambda _photo: None,
 ) -> bytes:
     """Write the report of a session.
 
     Parameters
     ----------
     result : SessionResult
+        Its fields are read once, one after the other.
     pictures : callable
-        Photo name to its overlay, a JPEG as from `overlay_jpeg`; empty bytes where there is none.
+        Photo name to its overlay, a JPEG as from `overlay_jpeg`; None where there is none.
     sheets : callable
         Photo name to the contact sheet of its doubtful objects, a JPEG as from `doubtful_sheet`, or None.
     maps : callable
         Sample to the map of its print, SVG as from `print_map_svg`, or None.
+    links : callable
+        Photo name to the path of its full-size overlay, relative to the report's folder, or None.
 
     Returns
     -------
     bytes
-        UTF-8 HTML without script and without any address outside the file, but for links to `overlays/`
-        beside it. The same input gives the same bytes.
+        UTF-8 HTML without script and without any address outside the file, but for `links`.
+        The same input gives the same bytes.
     """
     knobs = _settings_of(result)
-    prints = words.attention_order(result.prints)
-    by_sample: dict[str, list[FieldResult]] = {}
+    by_sample: dict[str, list[_Row]] = {}
+    lengths = [np.zeros(0)]
     for one in result.fields:
-        by_sample.setdefault(one.sample, []).append(one)
-    embedded = _Embedded(len(result.fields), pictures, sheets)
+        row = _Row(
+            one.photo,
+            one.field,
+            one.tally,
+            one.scale.um_per_px,
+            one.scale.source,
+            len(sort_objects(one, knobs).doubtful),
+        )
+        by_sample.setdefault(one.sample, []).append(row)
+        lengths.append(sure_lengths(one, knobs))
+    rows = [row for group in by_sample.values() for row in group]
+    prints = words.attention_order(result.prints)
+    album = _Album(len(rows), len(prints), pictures, sheets)
     sections = [
-        _section(index, tally, by_sample.get(tally.sample, []), knobs, embedded, maps)
+        _section(index, tally, by_sample.get(tally.sample, []), knobs, album, maps, links)
         for index, tally in enumerate(prints, start=1)
     ]
-    page = _environment().get_template("session.html").render(
-        title=_last_part(result.folder),
-        summary=words.session_sentences(result),
-        sections=sections,
-        session_charts=[Markup(chart) for chart in (
-            charts.size_chart(result.fields, knobs), charts.density_chart(result.fields), charts.classes_chart(prints),
-        ) if chart],
-        failed=result.failed,
-        notes=result.notes,
-        provenance=result.provenance,
-        settings_table=_settings_table(result),
-        adapter=_flat(result.provenance.adapter or {}),
-        print_area_mm2=knobs.print_area_mm2,
-        load_classes=list(enumerate(words.LOAD_CLASSES)),
-        left_for_folder=embedded.left_for_folder,
-        any_small=embedded.width < 1000,
+    drawn = (
+        charts.size_chart(np.concatenate(lengths)),
+        charts.density_chart([row.tally for row in rows]),
+        charts.classes_chart(prints),
+    )
+    page = (
+        _environment()
+        .get_template("session.html")
+        .render(
+            title=_last_part(result.folder),
+            summary=words.session_sentences(result.prints, len(rows), len(result.failed)),
+            sections=sections,
+            session_charts=[Markup(chart) for chart in drawn if chart],
+            failed=result.failed,
+            notes=result.notes,
+            provenance=result.provenance,
+            settings_table=_settings_table(result),
+            adapter=_flat(result.provenance.adapter or {}),
+            print_area_mm2=knobs.print_area_mm2,
+            load_classes=list(enumerate(phrases.LOAD_CLASSES)),
+            not_shown=album.not_shown,
+            small=album.width < 1000,
+        )
     )
     # File names may hold bytes that are no UTF-8; they must not keep the report from being written.
     return page.encode("utf-8", "replace")
@@ -81,12 +119,15 @@ def session_html(
 
 def _environment() -> Environment:
     environment = Environment(
-        loader=PackageLoader("sporecount.report", "templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        loader=PackageLoader("sporecount.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     style = files("sporecount.report").joinpath("templates/report.css").read_text(encoding="utf-8")
     environment.globals["style"] = Markup(style)
-    environment.filters["area"] = words.area
+    environment.filters["area"] = phrases.area
     environment.filters["percent"] = lambda share: f"{100 * share:.0f} %" if math.isfinite(share) else "–"
     return environment
 
@@ -94,66 +135,74 @@ def _environment() -> Environment:
 def _section(
     index: int,
     tally: PrintTally,
-    fields: Sequence[FieldResult],
+    rows: Sequence[_Row],
     knobs: CountSettings,
-    embedded: _Embedded,
+    album: _Album,
     maps: Callable[[str], str | None],
+    links: Callable[[str], str | None],
 ) -> dict[str, Any]:
-    fields = sorted(fields, key=lambda one: (one.field, one.photo))
-    usable = math.isfinite(tally.density_per_mm2)
-    shown = sorted(fields, key=lambda one: (-FLAGS.index(one.tally.flag), -one.tally.spores, one.field))
-    for one in shown:  # where not all fit, those that need looking at come first
-        embedded.add(one)
+    rows = sorted(rows, key=lambda one: (one.number, one.photo))
+    density = "–"
+    if math.isfinite(tally.density_per_mm2):
+        low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
+        density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
+    shown = album.take(rows)
     return {
         "anchor": f"print-{index}",
         "tally": tally,
         "verdict": words.print_verdict(tally, knobs.print_area_mm2),
-        "heavy": words.in_100(words.heavy_probability(tally)),
-        "density": (
-            f"{words.about(tally.density_per_mm2)} ({words.about(tally.density_low)} to "
-            f"{words.about(tally.density_high, up=True)})" if usable else "–"
-        ),
+        "heavy": phrases.in_100(words.heavy_probability(tally)),
+        "density": density,
         "ruler": Markup(figures.load_ruler_svg(tally, knobs.print_area_mm2)),
         "classes": Markup(figures.class_bars_svg(tally)),
         "map": Markup(maps(tally.sample) or ""),
-        "counts": Markup(charts.counts_chart(fields, f"{index}") if len(fields) > 1 else ""),
-        "fields": [
+        "counts": Markup(
+            charts.counts_chart([(one.number, one.tally) for one in rows], f"{index}")
+            if len(rows) > 2
+            else ""
+        ),
+        "rows": [
             {
                 "field": one,
                 "sentence": words.field_sentence(one.tally),
-                "doubts": words.reason_words(one.tally.reasons),
-                "doubtful": len(sort_objects(one, knobs).doubtful),
-                "picture": embedded.pictures.get(one.photo),
-                "sheet": embedded.sheets.get(one.photo),
-                "file": overlay_file_name(one.photo),
+                "remedies": words.reason_words(one.tally.reasons)[2] if one.tally.flag != "clear" else (),
+                "picture": shown.get(one.photo, ("", ""))[0],
+                "sheet": shown.get(one.photo, ("", ""))[1],
+                "link": links(one.photo) or "",
             }
-            for one in fields
+            for one in rows
         ],
     }
 
 
-class _Embedded:
-    """Pictures as data addresses, reduced so that the report stays within its budget."""
+class _Album:
+    """Pictures as data addresses, fewer and smaller the more fields there are."""
 
     def __init__(
-        self, fields: int, pictures: Callable[[str], bytes], sheets: Callable[[str], bytes | None]
+        self,
+        fields: int,
+        prints: int,
+        pictures: Callable[[str], bytes | None],
+        sheets: Callable[[str], bytes | None],
     ) -> None:
-        self.width = 1200 if fields <= 24 else 900 if fields <= 60 else 480
-        self.pictures: dict[str, str] = {}
-        self.sheets: dict[str, str] = {}
-        self.left_for_folder = 0
+        self.width = 1200 if fields <= 24 else 900 if fields <= _MANY_FIELDS else 480
+        self.not_shown = 0
+        self._per_print = fields if fields <= _MOST_PICTURES else max(2, _MOST_PICTURES // max(1, prints))
         self._spent = 0
-        self._make_picture, self._make_sheet = pictures, sheets
+        self._pictures, self._sheets = pictures, sheets
 
-    def add(self, field: FieldResult) -> None:
-        picture = self._address(self._make_picture(field.photo) if self._spent < _PICTURE_BUDGET else b"", self.width)
-        if picture:
-            self.pictures[field.photo] = picture
-        else:
-            self.left_for_folder += 1
-        sheet = self._address(self._make_sheet(field.photo) if self._spent < _PICTURE_BUDGET else None, 1200)
-        if sheet:
-            self.sheets[field.photo] = sheet
+    def take(self, rows: Sequence[_Row]) -> dict[str, tuple[str, str]]:
+        """Give picture and sheet of a print's fields; where not all fit, of those to be looked at again."""
+        order = sorted(rows, key=lambda one: (_LOOK_AT[one.tally.flag], -one.tally.spores, one.number))
+        taken = {}
+        for one in order[: self._per_print]:
+            room = self._spent < _PICTURE_BUDGET
+            picture = self._address(self._pictures(one.photo) if room else None, self.width)
+            if picture:
+                sheet = self._address(self._sheets(one.photo) if one.doubtful else None, 1200)
+                taken[one.photo] = picture, sheet
+        self.not_shown += len(rows) - len(taken)
+        return taken
 
     def _address(self, data: bytes | None, width: int) -> str:
         small = reduce_jpeg(data, width) if data else b""
@@ -165,19 +214,21 @@ class _Embedded:
 
 def reduce_jpeg(data: bytes, width: int) -> bytes:
     """Make a JPEG at most `width` pixels wide; empty bytes if it is no picture."""
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    # Decoding to half the size is quicker; an overlay is at least twice as wide as the smallest pictures.
+    reading = cv2.IMREAD_REDUCED_COLOR_2 if width <= 600 else cv2.IMREAD_COLOR
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), reading)
     if picture is None:
         return b""
     if picture.shape[1] <= width:
-        return data
+        return data if reading == cv2.IMREAD_COLOR else cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
     size = (width, max(1, round(picture.shape[0] * width / picture.shape[1])))
-    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    return cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
+    return cv2.imencode(".jpg", cv2.resize(picture, size, interpolation=cv2.INTER_AREA), _SMALL)[1].tobytes()
 
 
 def _settings_of(result: SessionResult) -> CountSettings:
     known = {
-        name: value for name, value in result.provenance.settings.items()
+        name: value
+        for name, value in result.provenance.settings.items()
         if name in CountSettings.__dataclass_fields__
     }
     return CountSettings(**known)
@@ -185,13 +236,17 @@ def _settings_of(result: SessionResult) -> CountSettings:
 
 def _settings_table(result: SessionResult) -> list[tuple[str, str, str]]:
     units = {name: one.metadata["unit"] for name, one in CountSettings.__dataclass_fields__.items()}
-    return [(name, str(value), units.get(name, "")) for name, value in sorted(result.provenance.settings.items())]
+    return [
+        (name, str(value), units.get(name, "")) for name, value in sorted(result.provenance.settings.items())
+    ]
 
 
 def _flat(table: dict[str, Any], before: str = "") -> list[tuple[str, str]]:
     rows: list[tuple[str, str]] = []
     for name, value in table.items():
-        rows += _flat(value, f"{before}{name}.") if isinstance(value, dict) else [(f"{before}{name}", str(value))]
+        rows += (
+            _flat(value, f"{before}{name}.") if isinstance(value, dict) else [(f"{before}{name}", str(value))]
+        )
     return rows
 
 

@@ -20,11 +20,19 @@ _SHIFT = 4  # fractional bits of the coordinates that are handed to OpenCV
 def nice_length(wanted: float) -> float:
     """Give the largest of 1, 2 and 5 times a power of ten that is not above a positive number."""
     power = 10.0 ** np.floor(np.log10(wanted))
-    return float(max((step for step in (1.0, 2.0, 5.0) if step * power <= wanted * (1 + 1e-9)), default=1.0) * power)
+    return float(
+        max((step for step in (1.0, 2.0, 5.0) if step * power <= wanted * (1 + 1e-9)), default=1.0) * power
+    )
 
 
 def ellipse_arcs(
-    centres: np.ndarray, half_axes: np.ndarray, angle_deg: np.ndarray, *, arcs: int = 1, gap: float = 0.0, points: int = 28
+    centres: np.ndarray,
+    half_axes: np.ndarray,
+    angle_deg: np.ndarray,
+    *,
+    arcs: int = 1,
+    gap: float = 0.0,
+    points: int = 28,
 ) -> np.ndarray:
     """Points along ellipses, whole or broken into arcs.
 
@@ -89,7 +97,9 @@ def cased_lines(
     cv2.polylines(picture, fixed, closed, colour, width, cv2.LINE_AA, _SHIFT)
 
 
-def mark(picture: np.ndarray, x: float, y: float, size: int, colour: tuple[int, int, int], filled: bool) -> None:
+def mark(
+    picture: np.ndarray, x: float, y: float, size: int, colour: tuple[int, int, int], filled: bool
+) -> None:
     """Draw a small square mark, filled or hollow, with a dark edge."""
     left, top = round(x - size / 2), round(y - size / 2)
     corners = ((left, top), (left + size, top + size))
@@ -117,7 +127,10 @@ def hatch_tile(style: int, period: int) -> tuple[np.ndarray, np.ndarray]:
     y, x = np.mgrid[0 : 2 * period, 0 : 2 * period]
     line = max(2, period // 8)
     phases = {
-        0: [(x + y) % period], 1: [(x - y) % period], 2: [y % period], 3: [x % period],
+        0: [(x + y) % period],
+        1: [(x - y) % period],
+        2: [y % period],
+        3: [x % period],
         4: [x % period, y % period],
         5: [(x + y) % (2 * period), (x + y - 3 * line) % (2 * period)],
         6: [(x - y) % (2 * period), (x - y - 3 * line) % (2 * period)],

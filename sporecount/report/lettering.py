@@ -15,7 +15,11 @@ from PIL import Image, ImageDraw, ImageFont
 def plain(text: str) -> str:
     """Make text fit to be drawn: no line breaks, control characters or broken code points."""
     return "".join(
-        " " if char.isspace() else "?" if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn") else char
+        " "
+        if char.isspace()
+        else "?"
+        if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn")
+        else char
         for char in str(text)
     )
 
@@ -83,7 +87,7 @@ def shorten(text: str, size_px: int, max_width: int, bold: bool = False) -> str:
     while keep > 2:
         keep -= max(1, keep // 12)
         head, tail = (keep + 1) // 2, keep // 2
-        shorter = f"{clean[:head]}…{clean[len(clean) - tail:]}"
+        shorter = f"{clean[:head]}…{clean[len(clean) - tail :]}"
         if text_width(shorter, size_px, bold) <= max_width:
             return shorter
     return "…"

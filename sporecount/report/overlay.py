@@ -35,11 +35,6 @@ _CROWDED = 300
 """From so many objects on, lines are thin and doubtful objects carry no numbers."""
 
 
-def overlay_file_name(photo: str) -> str:
-    """Name of a photo's overlay below `overlays/`: its own name with `.jpg` added, folders kept."""
-    return f"{photo}.jpg"
-
-
 @dataclass(frozen=True)
 class _Frame:
     """From photo pixels to the picture: x = (x_px - left + 0.5) * zoom - 0.5."""
@@ -104,8 +99,10 @@ def _frame(shape: tuple[int, int], field: FieldResult) -> _Frame:
     if view.found and np.isfinite([view.center_x_px, view.center_y_px, view.radius_px]).all():
         reach = view.radius_px * (1 + _MARGIN)
         box = (
-            max(0, int(view.center_x_px - reach)), max(0, int(view.center_y_px - reach)),
-            min(width, int(view.center_x_px + reach) + 1), min(height, int(view.center_y_px + reach) + 1),
+            max(0, int(view.center_x_px - reach)),
+            max(0, int(view.center_y_px - reach)),
+            min(width, int(view.center_x_px + reach) + 1),
+            min(height, int(view.center_y_px + reach) + 1),
         )
         if box[2] - box[0] > 0.2 * width and box[3] - box[1] > 0.2 * height:
             left, top, right, bottom = box
@@ -185,7 +182,11 @@ def _draw_view(picture: np.ndarray, field: FieldResult, frame: _Frame, unit: flo
     centre = frame.place(view.center_x_px, view.center_y_px)[None]
     half = np.full((1, 2), view.radius_px * frame.zoom)
     cased_lines(
-        picture, ellipse_arcs(centre, half, np.zeros(1), points=240), PAPER, width=max(1, round(2 * unit)), closed=True
+        picture,
+        ellipse_arcs(centre, half, np.zeros(1), points=240),
+        PAPER,
+        width=max(1, round(2 * unit)),
+        closed=True,
     )
 
 
@@ -201,7 +202,11 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
         axes = np.clip(np.nan_to_num(axes, nan=4.0), 3.0, 400.0) + gap + more
         angle = np.nan_to_num(objects.angle_deg[rows])
         return ellipse_arcs(
-            frame.place(objects.x_px[rows], objects.y_px[rows]), axes, angle, arcs=arcs, gap=open_share,
+            frame.place(objects.x_px[rows], objects.y_px[rows]),
+            axes,
+            angle,
+            arcs=arcs,
+            gap=open_share,
             points=16 if many else 28,
         )
 
@@ -219,7 +224,11 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
             number = str(row + 1)
             left, top = round(x + size / 2 + 3 * unit), round(y - text * 0.62)
             cv2.rectangle(
-                picture, (left - 1, top + 1), (left + text_width(number, text) + 1, top + round(text * 1.15)), INK, -1
+                picture,
+                (left - 1, top + 1),
+                (left + text_width(number, text) + 1, top + round(text * 1.15)),
+                INK,
+                -1,
             )
             put_text(picture, number, left, top, text, DOUBT)
 

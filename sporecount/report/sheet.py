@@ -10,7 +10,7 @@ from sporecount.records import FieldResult
 from sporecount.report.drawing import DOUBT, INK, PAPER, SURE, mark, nice_length
 from sporecount.report.lettering import put_text, shorten, text_width, wrap
 from sporecount.report.sorts import objects_to_show, sort_objects
-from sporecount.report.words import why_words
+from sporecount.report.why import why_words
 from sporecount.settings import CountSettings
 
 _TILE_PX, _GAP, _COLUMNS = 180, 14, 6
@@ -42,7 +42,7 @@ def object_crops(
     Returns
     -------
     ndarray of shape (n, size_px, size_px, 3), uint8
-        The rows of `objects_to_show(field)`, doubtful ones first. Beyond the photo's edge, the edge is repeated.
+        The rows of `objects_to_show(field)`, doubtful ones first. Beyond the photo its edge is repeated.
     """
     rows = np.concatenate(objects_to_show(field, settings))
     crops = np.empty((len(rows), size_px, size_px, 3), np.uint8)
@@ -62,8 +62,12 @@ def object_crops(
             part = cv2.blur(part, (reduce, reduce))
         move = np.array([[step, 0, x - half - max(0, left)], [0, step, y - half - max(0, top)]])
         cv2.warpAffine(
-            np.ascontiguousarray(part), move, (size_px, size_px), dst=crop,
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
+            np.ascontiguousarray(part),
+            move,
+            (size_px, size_px),
+            dst=crop,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
         )
     return crops
 
@@ -95,14 +99,30 @@ def doubtful_sheet(
     """
     doubtful, sure = objects_to_show(field, settings)
     if len(crops) != len(doubtful) + len(sure):
-        raise ValueError(f"crops must hold {len(doubtful) + len(sure)} pictures for {field.photo}, got {len(crops)}")
+        raise ValueError(
+            f"crops must hold {len(doubtful) + len(sure)} pictures for {field.photo}, got {len(crops)}"
+        )
     all_sure, every = sort_objects(field, settings).sure, sort_objects(field, settings).doubtful
     width = _COLUMNS * (_TILE_PX + _GAP) + _GAP
     head = np.full((92, width, 3), INK, np.uint8)
-    put_text(head, shorten(f"{field.sample} · field {field.field}: doubtful objects", 26, width - 2 * _GAP, True),
-             _GAP, 10, 26, PAPER, bold=True)
-    shown = f"{len(doubtful)} of {len(every)}, nearest to even odds first" if len(every) > len(doubtful) else f"{len(every)} {'object' if len(every) == 1 else 'objects'}"
-    about = f"{shown}. Each window is {window_um:g} µm wide. Square mark: filled if counted, hollow if not. p: probability of a spore."
+    put_text(
+        head,
+        shorten(f"{field.sample} · field {field.field}: doubtful objects", 26, width - 2 * _GAP, True),
+        _GAP,
+        10,
+        26,
+        PAPER,
+        bold=True,
+    )
+    shown = (
+        f"{len(doubtful)} of {len(every)}, nearest to even odds first"
+        if len(every) > len(doubtful)
+        else f"{len(every)} {'object' if len(every) == 1 else 'objects'}"
+    )
+    about = (
+        f"{shown}. Each window is {window_um:g} µm wide. Square mark: filled if counted, hollow if not. "
+        "p: probability of a spore."
+    )
     put_text(head, shorten(about, _TEXT + 1, width - 2 * _GAP), _GAP, 52, _TEXT + 1, PAPER)
     parts = [head]
     if len(doubtful):
@@ -110,7 +130,9 @@ def doubtful_sheet(
     else:
         parts.append(_band("No doubtful object in this field.", width))
     if len(sure):
-        parts.append(_band(f"For comparison: {len(sure)} of {len(all_sure)} sure spores of the same field", width))
+        parts.append(
+            _band(f"For comparison: {len(sure)} of {len(all_sure)} sure spores of the same field", width)
+        )
         parts.append(_tiles(crops[len(doubtful) :], sure, field, all_sure, window_um, sure_ones=True))
     return simplejpeg.encode_jpeg(np.concatenate(parts), quality=90, colorspace="RGB", colorsubsampling="444")
 
@@ -122,11 +144,19 @@ def _band(words: str, width: int) -> np.ndarray:
 
 
 def _tiles(
-    crops: np.ndarray, rows: np.ndarray, field: FieldResult, sure: np.ndarray, window_um: float, *, sure_ones: bool
+    crops: np.ndarray,
+    rows: np.ndarray,
+    field: FieldResult,
+    sure: np.ndarray,
+    window_um: float,
+    *,
+    sure_ones: bool,
 ) -> np.ndarray:
     down = -(-len(rows) // _COLUMNS)
     caption = 2 * _LINE + 10 if sure_ones else _CAPTION_PX
-    sheet = np.full((down * (_TILE_PX + caption + _GAP), _COLUMNS * (_TILE_PX + _GAP) + _GAP, 3), INK, np.uint8)
+    sheet = np.full(
+        (down * (_TILE_PX + caption + _GAP), _COLUMNS * (_TILE_PX + _GAP) + _GAP, 3), INK, np.uint8
+    )
     for place, (crop, row) in enumerate(zip(crops, rows, strict=True)):
         x = _GAP + place % _COLUMNS * (_TILE_PX + _GAP)
         y = place // _COLUMNS * (_TILE_PX + caption + _GAP)
@@ -142,12 +172,16 @@ def _scale_bar(tile: np.ndarray, window_um: float) -> None:
     length = round(length_um / window_um * _TILE_PX)
     words = f"{length_um:g} µm"
     bottom = _TILE_PX - 8
-    cv2.rectangle(tile, (4, bottom - 20), (max(12 + length, 14 + text_width(words, 12)), _TILE_PX - 3), INK, -1)
+    cv2.rectangle(
+        tile, (4, bottom - 20), (max(12 + length, 14 + text_width(words, 12)), _TILE_PX - 3), INK, -1
+    )
     put_text(tile, words, 8, bottom - 19, 12, PAPER)
     cv2.rectangle(tile, (8, bottom - 3), (8 + length - 1, bottom), PAPER, -1)
 
 
-def _figures(sheet: np.ndarray, field: FieldResult, row: int, sure: np.ndarray, x: int, y: int, is_sure: bool) -> None:
+def _figures(
+    sheet: np.ndarray, field: FieldResult, row: int, sure: np.ndarray, x: int, y: int, is_sure: bool
+) -> None:
     objects = field.objects
     colour = SURE if is_sure else DOUBT
     if not is_sure:
@@ -161,7 +195,10 @@ def _figures(sheet: np.ndarray, field: FieldResult, row: int, sure: np.ndarray, 
     put_text(sheet, size, x, y + _LINE, _TEXT, PAPER)
     lines = wrap(
         f"amber {_figure(objects.amber[row], 2)}, edge {_figure(objects.sharpness[row], 2)}; "
-        + why_words(field, row, sure), _TEXT - 1, _TILE_PX, _WORDS_LINES,
+        + why_words(field, row, sure),
+        _TEXT - 1,
+        _TILE_PX,
+        _WORDS_LINES,
     )
     for place, line in enumerate(lines):
         put_text(sheet, line, x, y + (2 + place) * _LINE, _TEXT - 1, PAPER)
@@ -169,3 +206,19 @@ def _figures(sheet: np.ndarray, field: FieldResult, row: int, sure: np.ndarray, 
 
 def _figure(value: float, digits: int) -> str:
     return f"{float(value):.{digits}f}" if np.isfinite(value) else "–"
+
+
+def pack_crops(crops: np.ndarray) -> bytes:
+    """Pack cut-outs into one JPEG, to be kept until the sheet is wanted; empty for none."""
+    if not len(crops):
+        return b""
+    column = np.ascontiguousarray(crops.reshape(-1, *crops.shape[2:]))
+    return simplejpeg.encode_jpeg(column, quality=92, colorspace="RGB", colorsubsampling="444")
+
+
+def unpack_crops(data: bytes) -> np.ndarray:
+    """Give the cut-outs of `pack_crops` again, shape (n, size_px, size_px, 3)."""
+    if not data:
+        return np.zeros((0, 1, 1, 3), np.uint8)
+    column = simplejpeg.decode_jpeg(data, colorspace="RGB")
+    return column.reshape(-1, column.shape[1], column.shape[1], 3)

@@ -66,7 +66,9 @@ def sort_objects(field: FieldResult, settings: CountSettings | None = None) -> S
     )
 
 
-def objects_to_show(field: FieldResult, settings: CountSettings | None = None) -> tuple[np.ndarray, np.ndarray]:
+def objects_to_show(
+    field: FieldResult, settings: CountSettings | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Choose the rows for a contact sheet: doubtful ones, nearest to even odds first, and some sure ones.
 
     Parameters
@@ -87,3 +89,12 @@ def objects_to_show(field: FieldResult, settings: CountSettings | None = None) -
     if len(sure) > SURE_LIMIT:
         sure = sure[np.linspace(0, len(sure) - 1, SURE_LIMIT).round().astype(int)]
     return doubtful[nearest[:SHEET_LIMIT]], sure
+
+
+def sure_lengths(field: FieldResult, settings: CountSettings | None = None) -> np.ndarray:
+    """Lengths in µm of the sure spores that lie singly, shape (n,); none from an unusable field."""
+    if field.tally.flag == "unusable":
+        return np.zeros(0)
+    rows = sort_objects(field, settings).sure
+    lengths = np.asarray(field.objects.length_um[rows[field.objects.clump[rows] == 1]], float)
+    return lengths[np.isfinite(lengths)]

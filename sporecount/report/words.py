@@ -14,14 +14,8 @@ from typing import Literal
 import numpy as np
 
 from sporecount.reasons import REASONS
-from sporecount.records import KINDS, FieldResult, FieldTally, PrintTally, SessionResult
-
-LOAD_CLASSES = ("none", "1 spore", "2-20", "21-100", "101-1000", "over 1000")
-"""Spores on the whole print, load classes 0 to 5 (Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139;
-class bounds from memory)."""
-
-HEAVY_FROM = 101
-"""Spores on the whole print from which a load is called heavy: classes 4 and 5."""
+from sporecount.records import FieldTally, PrintTally
+from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
 
 PrintCase = Literal["unusable", "none", "few", "many", "heavy"]
 
@@ -58,61 +52,6 @@ class Verdict:
     doubts: tuple[str, ...]
     remarks: tuple[str, ...]
     next_steps: tuple[str, ...]
-
-
-def about(value: float, *, up: bool = False) -> str:
-    """Write a number with two significant figures; `up` never rounds down, as an upper bound needs it.
-
-    Whole numbers below 100 stay whole; "an unknown number" for nan, "more than can be told" for infinity.
-    """
-    if math.isnan(value):
-        return "an unknown number"
-    if math.isinf(value):
-        return "more than can be told"
-    if value <= 0:
-        return "0"
-    step = 10.0 ** (math.floor(math.log10(value)) - 1)
-    steps = value / step
-    rounded = (math.ceil(steps - 1e-9) if up else round(steps)) * step
-    if rounded >= 10:
-        return f"{rounded:,.0f}" if rounded >= 10_000 else f"{rounded:.0f}"
-    return f"{rounded:.{max(0, 1 - math.floor(math.log10(rounded)))}f}"
-
-
-def in_100(probability: float) -> str:
-    """Write a probability as cases in 100, without claiming certainty at either end."""
-    if math.isnan(probability):
-        return "unknown"
-    if probability < 0.01:
-        return "under 1 in 100"
-    if probability > 0.99:
-        return "over 99 in 100"
-    return f"{100 * probability:.0f} in 100"
-
-
-def plural(number: int, one: str, more: str | None = None) -> str:
-    """Give a number with its noun."""
-    return f"{number} {one if number == 1 else more or one + 's'}"
-
-
-def area(mm2: float) -> str:
-    """Write an area in mm² with about two figures."""
-    if math.isnan(mm2):
-        return "an unknown area"
-    digits = 2 if mm2 < 1 else 1 if mm2 < 100 else 0
-    return f"{mm2:.{digits}f}\N{NO-BREAK SPACE}mm²"
-
-
-def flag_words(flag: str) -> str:
-    """Give the word that a flag is shown with."""
-    return {"clear": "clear", "recheck": "recheck", "unusable": "unusable"}.get(flag, "unknown")
-
-
-def count_phrase(spores: int, low: int, high: int) -> str:
-    """Give a count with its interval, as the beginning of a sentence."""
-    if spores == 0:
-        return "No spore found" if high <= 0 else f"No spore found (up to {high} could be there)"
-    return f"{plural(spores, 'spore')} (95 % interval {low} to {high})"
 
 
 def reason_words(codes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
@@ -172,8 +111,10 @@ def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
     }[case]
     evidence = [] if case == "unusable" else _evidence(tally, print_area_mm2)
     if case == "unusable" and tally.spores:
-        evidence = [f"{plural(tally.spores, 'object')} looked like {'a spore' if tally.spores == 1 else 'spores'} "
-                    "all the same; take the number as a hint only."]
+        evidence = [
+            f"{plural(tally.spores, 'object')} looked like {'a spore' if tally.spores == 1 else 'spores'} "
+            "all the same; take the number as a hint only."
+        ]
     steps = list(remedies)
     if case == "unusable" and not steps:
         steps = ["Photograph the print again, or take a new print."]
@@ -197,8 +138,10 @@ def could_hide_words(tally: PrintTally, print_area_mm2: float) -> str:
     bound = about(max(hidden, 1.0), up=True)
     spores = "spore" if bound == "1" else "spores"
     if tally.spores == 0:
-        return (f"A print with more than about {bound} {spores} would have shown one in 95 of 100 cases. "
-                "None found is not none there.")
+        return (
+            f"A print with more than about {bound} {spores} would have shown one in 95 of 100 cases. "
+            "None found is not none there."
+        )
     return f"What was seen fits a whole print of up to about {bound} {spores} (95 of 100 cases)."
 
 
@@ -252,21 +195,30 @@ def _supports(case: PrintCase, tally: PrintTally, print_area_mm2: float) -> str:
         if math.isfinite(hidden) and hidden < HEAVY_FROM:
             words = "This speaks against a heavy load (more than 100 spores); a light one remains possible."
         else:
-            words = ("This does not rule out a heavy load (more than 100 spores): too little of the print was "
-                     "examined. More fields would narrow it.")
+            words = (
+                "This does not rule out a heavy load (more than 100 spores): too little of the print was "
+                "examined. More fields would narrow it."
+            )
     elif case == "few":
         words = "This speaks for a light load" + (
-            " and against a heavy one." if heavy < 0.05 else f"; a heavy one keeps {in_100(heavy)}."
-            if not math.isnan(heavy) else "."
+            " and against a heavy one."
+            if heavy < 0.05
+            else f"; a heavy one keeps {in_100(heavy)}."
+            if not math.isnan(heavy)
+            else "."
         )
-        words += (" A few spores are common in wild animals and can come from gloves or a shared container; "
-                  "a second print tells more than a second look.")
+        words += (
+            " A few spores are common in wild animals and can come from gloves or a shared container; "
+            "a second print tells more than a second look."
+        )
     elif case == "many":
         words = "This speaks for an infected animal"
         words += f"; a heavy load is possible: {in_100(heavy)}." if not math.isnan(heavy) else "."
     else:
-        words = ("This speaks for a heavily infected animal. Animals from the same container often differ, so "
-                 "each needs its own print.")
+        words = (
+            "This speaks for a heavily infected animal. Animals from the same container often differ, so "
+            "each needs its own print."
+        )
     return reserve + words
 
 
@@ -276,10 +228,14 @@ def field_sentence(tally: FieldTally) -> str:
     if tally.flag == "unusable":
         words = "Not usable" + (f": {_lower(doubts[0])}" if doubts else ".")
         if tally.spores:
-            words += (f" {plural(tally.spores, 'object')} looked like "
-                      f"{'a spore' if tally.spores == 1 else 'spores'} all the same.")
+            words += (
+                f" {plural(tally.spores, 'object')} looked like "
+                f"{'a spore' if tally.spores == 1 else 'spores'} all the same."
+            )
         return words
-    words = f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {area(tally.examined_mm2)}."
+    words = (
+        f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {area(tally.examined_mm2)}."
+    )
     if tally.flag == "recheck":
         words += f" Look again: {_lower(doubts[0])}" if doubts else " Look again before relying on it."
     return words
@@ -298,6 +254,7 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
     Likely heavy loads, then prints that must be photographed or taken again, then spores found, then none
     found; among equals those to be looked at again first, then by density and name.
     """
+
     def key(tally: PrintTally) -> tuple[int, int, float, str]:
         density = tally.density_per_mm2 if math.isfinite(tally.density_per_mm2) else 0.0
         return _ATTENTION[print_case(tally)], 0 if tally.flag != "clear" else 1, -density, tally.sample
@@ -305,11 +262,19 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
     return sorted(prints, key=key)
 
 
-def session_sentences(result: SessionResult) -> list[str]:
-    """Sum a session up: what was counted, what needs attention, what could not be used."""
-    prints = result.prints
+def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:
+    """Sum a session up: what was counted, what needs attention, what could not be used.
+
+    Parameters
+    ----------
+    prints : sequence of PrintTally
+    photos : int
+        Counted photos.
+    failed : int
+        Photos that could not be used.
+    """
     cases = [print_case(tally) for tally in prints]
-    lines = [f"{plural(len(prints), 'print')} from {plural(len(result.fields), 'photo')}."]
+    lines = [f"{plural(len(prints), 'print')} from {plural(photos, 'photo')}."]
     for case, one, more in (
         ("heavy", "shows a likely heavy load", "show likely heavy loads"),
         ("many", "shows many spores", "show many spores"),
@@ -323,53 +288,6 @@ def session_sentences(result: SessionResult) -> list[str]:
     again = sum(tally.flag == "recheck" for tally in prints)
     if again:
         lines.append(f"{again} {'needs' if again == 1 else 'need'} a second look.")
-    if result.failed:
-        lines.append(f"{plural(len(result.failed), 'photo')} could not be used.")
+    if failed:
+        lines.append(f"{plural(failed, 'photo')} could not be used.")
     return lines
-
-
-def why_words(field: FieldResult, row: int, sure: np.ndarray) -> str:
-    """Say what sets an object apart from the sure spores of its field.
-
-    Parameters
-    ----------
-    field : FieldResult
-    row : int
-        Of the field's objects.
-    sure : ndarray of int
-        Rows of the sure spores.
-
-    Returns
-    -------
-    str
-        A few words, such as "shorter, less amber, soft edge".
-    """
-    objects, words = field.objects, []
-    if len(sure) >= 5:
-        for column, below, above in (
-            ("length_um", "shorter", "longer"), ("width_um", "narrower", "broader"),
-            ("amber", "less amber", "more amber"), ("sharpness", "softer edge", "harder edge"),
-            ("optical_density", "paler", "darker"),
-        ):
-            values = getattr(objects, column)
-            usual = np.asarray(values[sure], float)
-            usual = usual[np.isfinite(usual)]
-            value = float(values[row])
-            if not len(usual) or not math.isfinite(value):
-                continue
-            middle = float(np.median(usual))
-            # 1.4826 times the median deviation is a standard deviation that single odd objects do not move;
-            # differences of less than a tenth are not worth a word.
-            spread = max(1.4826 * float(np.median(np.abs(usual - middle))), 0.05 * abs(middle), 1e-9)
-            if abs(value - middle) > 2 * spread:
-                words.append(below if value < middle else above)
-    if objects.on_scale[row]:
-        words.append("on a scale")
-    if objects.clump[row] > 1:
-        words.append(f"in a clump of {int(objects.clump[row])}")
-    if field.kinds.unlike_known[row]:
-        words.append("unlike anything known")
-    likeliest = int(field.kinds.likeliest[row])
-    if likeliest != 0:
-        words.append(f"likelier {'an other thing' if KINDS[likeliest] == 'other' else KINDS[likeliest]}")
-    return ", ".join(words) or "near the line between spore and not"
