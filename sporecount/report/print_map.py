@@ -1,0 +1,120 @@
+"""The map of a print: where its fields lie, the spores in them, and what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+import numpy as np
+
+from sporecount.report.drawing import nice_length
+
+_LOOK = (
+    ".map{--c:var(--chart-ink,#1a2227);--s:var(--chart-soft,#505d64)}"
+    ".map .view{fill:none;stroke:var(--c);stroke-width:1.2}"
+    ".map .hatch{stroke:var(--s);stroke-width:1.4}"
+    ".map .left-out{fill:url(#map-left-out);stroke:var(--s);stroke-width:.8;stroke-dasharray:3 2}"
+    ".map .spores{stroke:var(--c);stroke-width:3.4;stroke-linecap:round}"
+    ".map .bar{stroke:var(--c);stroke-width:4}"
+    ".map text{fill:var(--c);font:13px sans-serif}"
+    ".map .number{font-weight:bold;text-anchor:middle}"
+)
+
+
+@dataclass(frozen=True)
+class FieldPlace:
+    """Where a field lies on the map of its print.
+
+    Parameters
+    ----------
+    number : int
+        Of the field.
+    x_um, y_um : float
+        Centre of the view, y downwards.
+    radius_um : float
+    spores_um : ndarray of shape (n, 2)
+        x, y of the counted spores.
+    left_out_um : sequence of ndarray of shape (k, 2)
+        Outlines of what was left out.
+    """
+
+    number: int
+    x_um: float
+    y_um: float
+    radius_um: float
+    spores_um: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+    left_out_um: Sequence[np.ndarray] = ()
+
+
+def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
+    """Draw the map of a print: views as circles, spores as dots, left-out parts hatched, a scale bar.
+
+    Parameters
+    ----------
+    places : sequence of FieldPlace
+    name : str
+        Of the print, for the spoken label.
+
+    Returns
+    -------
+    str
+        SVG element that stands alone; empty without fields.
+    """
+    known = [
+        one for one in places if np.isfinite([one.x_um, one.y_um, one.radius_um]).all() and one.radius_um > 0
+    ]
+    if not known:
+        return ""
+    left, right = (
+        min(one.x_um - one.radius_um for one in known),
+        max(one.x_um + one.radius_um for one in known),
+    )
+    top, bottom = (
+        min(one.y_um - one.radius_um for one in known),
+        max(one.y_um + one.radius_um for one in known),
+    )
+    zoom = 600 / max(right - left, bottom - top)
+    width, height = (right - left) * zoom + 24, (bottom - top) * zoom + 58
+
+    def place(x_um: float, y_um: float) -> tuple[float, float]:
+        return (x_um - left) * zoom + 12, (y_um - top) * zoom + 12
+
+    spores = sum(len(one.spores_um) for one in known)
+    label = f"Map of {name}: {len(known)} fields, {spores} spores"
+    parts = [
+        f'<svg class="map" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
+        f'role="img" aria-label="{escape(label)}">',
+        f"<style>{_LOOK}</style>"
+        '<defs><pattern id="map-left-out" width="6" height="6" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><path d="M0 0V6" class="hatch"/>'
+        "</pattern></defs>",
+    ]
+    for one in known:
+        x, y = place(one.x_um, one.y_um)
+        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{one.radius_um * zoom:.1f}" class="view"/>')
+        for outline in one.left_out_um:
+            corners = " ".join(
+                "{:.1f},{:.1f}".format(*place(*corner)) for corner in np.asarray(outline, float)
+            )
+            parts.append(f'<polygon points="{corners}" class="left-out"/>')
+    for one in known:
+        dots = "".join(
+            "M{:.1f} {:.1f}h0".format(*place(*spot))
+            for spot in np.asarray(one.spores_um, float)
+            if np.isfinite(spot).all()
+        )
+        if dots:
+            parts.append(f'<path d="{dots}" class="spores"/>')
+        x, y = place(one.x_um, one.y_um - one.radius_um)
+        parts.append(
+            f'<text x="{x:.1f}" y="{y + 17:.1f}" text-anchor="middle" class="number">{one.number}</text>'
+        )
+    bar_um = nice_length(0.3 * (right - left))
+    words = f"{bar_um / 1000:g} mm" if bar_um >= 1000 else f"{bar_um:g} µm"
+    y = height - 26
+    parts.append(
+        f'<path d="M12 {y:.1f}h{bar_um * zoom:.1f}" class="bar"/>'
+        f'<text x="12" y="{y + 18:.1f}" class="words">{words}</text>'
+    )
+    return "".join(parts) + "</svg>"
