@@ -9,8 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from sporecount.simulate.camera import Phone
-from sporecount.simulate.canvas import Canvas
-from sporecount.simulate.painters import Box, spore_stamp
+from sporecount.simulate.canvas import Box, Canvas, cut
+from sporecount.simulate.painters import spore_stamp
 from sporecount.simulate.scene import Scene, radius_towards
 from sporecount.simulate.shapes import lemon_area_um2
 from sporecount.simulate.things import KIND, Thing
@@ -18,7 +18,9 @@ from sporecount.simulate.truth import SporeTruth
 
 LEAST_VISIBLE = 0.5
 MOST_BLUR = 0.45  # of the spore's length
+MOST_BLUR_IN_CLUMP = 0.4  # of the spore's width, where three or more touch: beyond, their edges run together
 LEAST_CONTRAST = 0.03  # optical density
+LEAST_STEP = 4.0  # levels of 255 that the spore darkens its place by
 LEAST_SIGNAL = 6.0  # contrast over its standard error from the photo's noise
 
 
@@ -30,15 +32,6 @@ class PaintedSpore:
     box: Box
     cover: np.ndarray
     clear: np.ndarray
-
-
-def cut(canvas_shape: tuple[int, int], box: Box) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
-    """Slices of the grid and of the box's own array where the two meet."""
-    left, top, right, bottom = box
-    rows = slice(max(top, 0), min(bottom, canvas_shape[0]))
-    cols = slice(max(left, 0), min(right, canvas_shape[1]))
-    own = (slice(rows.start - top, rows.stop - top), slice(cols.start - left, cols.stop - left))
-    return (rows, cols), own
 
 
 def visible_share(canvas: Canvas, spore: PaintedSpore, seen: np.ndarray) -> float:
@@ -134,6 +127,7 @@ def spore_truth(
         row = int(np.clip(round(wy), 0, canvas.shape[0] - 1))
         col = int(np.clip(round(wx), 0, canvas.shape[1] - 1))
         blur = float(blur_um[min(row // 16, blur_um.shape[0] - 1), min(col // 16, blur_um.shape[1] - 1)])
+        clump = sizes[id(thing)]
         visible = visible_share(canvas, spore, seen)
         contrast = blurred_contrast(look, blur) * (1.5 if canvas.above else 1.0)
         contrast = float(np.log10((1 + phone.veil) / (10**-contrast + phone.veil)))  # stray light fills it up
@@ -152,7 +146,8 @@ def spore_truth(
             and contrast >= LEAST_CONTRAST
             and signal >= LEAST_SIGNAL
             and float(seen[row, col]) > 0.5
-            and float(near.max()) > 10
+            and float(near.max()) * 2.3 / phone.gamma * contrast >= LEAST_STEP
+            and (clump < 3 or blur <= MOST_BLUR_IN_CLUMP * look["width_um"])
             and float(near.min()) < 247
         )
         out.append(
@@ -166,7 +161,7 @@ def spore_truth(
                 blur_um=blur,
                 contrast=float(contrast),
                 on_scale=scaled,
-                clump=sizes[id(thing)],
+                clump=clump,
                 countable=bool(countable),
             )
         )

@@ -8,6 +8,18 @@ import numpy as np
 
 LAYERS = 3
 
+Box = tuple[int, int, int, int]
+"""left, top, right, bottom of a window on the drawing grid; it may reach beyond the grid."""
+
+
+def cut(shape: tuple[int, int], box: Box) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Slices of the grid and of the box's own array where the two meet."""
+    left, top, right, bottom = box
+    rows = slice(max(top, 0), min(bottom, shape[0]))
+    cols = slice(max(left, 0), min(right, shape[1]))
+    own = (slice(rows.start - top, rows.stop - top), slice(cols.start - left, cols.stop - left))
+    return (rows, cols), own
+
 
 @dataclass(frozen=True)
 class View:
@@ -78,16 +90,10 @@ class Canvas:
         self.kind = np.zeros(shape, np.uint8)
         self.clear = np.ones(shape, np.float32)  # share of light that what was painted so far lets through
 
-    def window(self, x: float, y: float, reach_px: float) -> tuple[int, int, int, int] | None:
-        """Left, top, right, bottom of a square window inside the grid, or None where it is all outside."""
-        left, right = max(int(x - reach_px), 0), min(int(np.ceil(x + reach_px)) + 1, self.shape[1])
-        top, bottom = max(int(y - reach_px), 0), min(int(np.ceil(y + reach_px)) + 1, self.shape[0])
-        return None if left >= right or top >= bottom else (left, top, right, bottom)
-
     def stamp(
         self,
         layer: int,
-        box: tuple[int, int, int, int],
+        box: Box,
         density: np.ndarray,
         mask: np.ndarray,
         kind: int,
@@ -102,7 +108,7 @@ class Canvas:
         ----------
         layer : int
         box : tuple of int
-            left, top, right, bottom, inside the grid.
+            left, top, right, bottom; what reaches beyond the grid is left out.
         density : ndarray of shape (h, w, 3)
             Optical density; below 0 where light is gathered.
         mask : ndarray of shape (h, w)
@@ -115,16 +121,16 @@ class Canvas:
         hides : float
             Least share of light that it takes from what lies beneath, for the truth.
         """
-        left, top, right, bottom = box
-        at = np.s_[top:bottom, left:right]
+        at, own = cut(self.shape, box)
+        density, mask = density[own], mask[own]
         self.density[layer][at] += density
         if phase is not None:
-            self.phase[layer][at] += phase
+            self.phase[layer][at] += phase[own]
         sent = self.scatter[layer]
         if sent is not None:
             sent[at] *= np.exp(-2.302585 * np.clip(density, 0, 4))
             if scatter is not None:
-                sent[at] += scatter
+                sent[at] += scatter[own]
         # light from below shows what lies under a thin thing as well as what lies on it; from above not
         dim = density[..., 1] / 0.6 if self.above else (density[..., 1] - 0.2) / 0.7
         self.clear[at] *= 1 - np.clip(np.maximum(dim, hides * mask), 0.02 * mask, 0.999)

@@ -7,11 +7,9 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from sporecount.simulate.canvas import Canvas
+from sporecount.simulate.canvas import Box, Canvas
 from sporecount.simulate.shapes import lemon_half_width, strip
 from sporecount.simulate.things import Thing
-
-Box = tuple[int, int, int, int]
 
 
 def paint(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
@@ -41,9 +39,12 @@ def _place_outline(canvas: Canvas, thing: Thing, points: np.ndarray) -> np.ndarr
 
 
 def _outline_mask(
-    canvas: Canvas, thing: Thing, points: np.ndarray, margin_um: float
+    canvas: Canvas, thing: Thing, points: np.ndarray, margin_um: float, *, whole: bool = False
 ) -> tuple[Box, np.ndarray, int] | None:
-    """Box, finely drawn cover and fineness of an outline given in the thing's own um."""
+    """Box, finely drawn cover and fineness of an outline given in the thing's own um.
+
+    The box is cut to the grid unless `whole` is set; None where nothing of it is in the grid.
+    """
     grid = canvas.view.work_um
     pixels = _place_outline(canvas, thing, points)
     low, high = pixels.min(0) - margin_um / grid - 1, pixels.max(0) + margin_um / grid + 2
@@ -51,6 +52,8 @@ def _outline_mask(
     right, bottom = min(int(high[0]), canvas.shape[1]), min(int(high[1]), canvas.shape[0])
     if left >= right or top >= bottom:
         return None
+    if whole:
+        left, top, right, bottom = int(np.floor(low[0])), int(np.floor(low[1])), int(high[0]), int(high[1])
     size = float(np.ptp(points, axis=0).min())
     fine = _fine(grid, size)
     mask = np.zeros(((bottom - top) * fine, (right - left) * fine), np.uint8)
@@ -112,22 +115,15 @@ def _paint_spore(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
         )
         body = body - look["glint"] * _coarse(spot.astype(np.float32), fine) * mask * 3
     density = body[..., None] * np.asarray(look["amber"], np.float32)
-    whole = mask
-    cut = np.s_[
-        max(-box[1], 0) : mask.shape[0] - max(box[3] - canvas.shape[0], 0),
-        max(-box[0], 0) : mask.shape[1] - max(box[2] - canvas.shape[1], 0),
-    ]
-    inner = (max(box[0], 0), max(box[1], 0), min(box[2], canvas.shape[1]), min(box[3], canvas.shape[0]))
     scatter = None
     if canvas.above:
         amber = np.array([0.10, 0.045, 0.012], np.float32)
-        scatter = mask[cut][..., None] * amber * 0.6
+        scatter = mask[..., None] * amber * 0.6
         density = density * 1.5
     canvas.stamp(
-        thing.layer, inner, density[cut], mask[cut], thing.kind,
-        phase=look["index"] * thick[cut], scatter=scatter, hides=0.75,
-    )  # fmt: skip
-    return box, whole
+        thing.layer, box, density, mask, thing.kind, phase=look["index"] * thick, scatter=scatter, hides=0.75
+    )
+    return box, mask
 
 
 def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
@@ -182,7 +178,7 @@ def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
 
 
 def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
-    drawn = _outline_mask(canvas, thing, thing.points, 1.0)
+    drawn = _outline_mask(canvas, thing, thing.points, 1.0, whole=True)
     if drawn is None:
         return None
     box, mask, fine = drawn
@@ -222,7 +218,7 @@ def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
 
 def _paint_bubble(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     look = thing.look
-    drawn = _outline_mask(canvas, thing, thing.points, 3 * look["rim_um"] + 1)
+    drawn = _outline_mask(canvas, thing, thing.points, 3 * look["rim_um"] + 1, whole=True)
     if drawn is None:
         return None
     box, mask, fine = drawn

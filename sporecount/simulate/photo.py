@@ -8,9 +8,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from sporecount.simulate.account import PaintedSpore, cut, spore_truth
+from sporecount.simulate.account import PaintedSpore, spore_truth
 from sporecount.simulate.camera import Phone, develop, draw_phone, through_eyepiece
-from sporecount.simulate.canvas import Canvas, View
+from sporecount.simulate.canvas import Canvas, View, cut
 from sporecount.simulate.optics import Focus, draw_focus, expose
 from sporecount.simulate.painters import paint
 from sporecount.simulate.ranges import PRESETS, PrintRanges
@@ -107,8 +107,8 @@ def render_photo(
             grid, _ = cut(canvas.shape, box)
             painted.append(PaintedSpore(thing, box, cover, canvas.clear[grid].copy()))
         elif thing.kind == KIND["scale"]:
-            grid, _ = cut(canvas.shape, box)
-            scaled[grid] |= cover > 0.5
+            grid, own = cut(canvas.shape, box)
+            scaled[grid] |= cover[own] > 0.5
             full = 0.5 * thing.look["length_um"] * thing.look["width_um"] / view.work_um**2
             scales += bool((cover > 0.5).sum() > 0.5 * full)
     for spore in painted:
