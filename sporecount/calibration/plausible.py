@@ -76,9 +76,9 @@ def settle_division(
                  f"{objective:g}x with field number {field_number_mm:g}")
         source = "told from the round view"
     else:
-        # without an edge in the photo, it shows a part of the field: not more than all, seldom less than an eighth
-        high = TOLERANCE * px_per_division * field_um / photo_diagonal_px
-        low, expected = high / (8 * TOLERANCE), high / (2 * TOLERANCE)
+        # without an edge in the photo it shows a part of the field: hardly more than all, seldom less than a sixth
+        whole = px_per_division * field_um / photo_diagonal_px
+        high, expected, low = 2.5 * whole, 0.7 * whole, whole / 6
         basis = (f"the photo shows no edge of the round view, so its diagonal is at most the {field_um / 1000:.2f} mm "
                  f"of the field at {objective:g}x with field number {field_number_mm:g}")
         source = "told from the size of the photo"

@@ -170,32 +170,45 @@ def follow_lines(gray: np.ndarray, seen: np.ndarray | None, period: Period) -> T
 
 
 def _find_strip(signal: np.ndarray, valid: np.ndarray, k: int) -> tuple[float, float, int, int, float] | None:
-    """Rows and columns in which the signal repeats after one period."""
-    smear = {"sigmaX": 2.0 * k, "sigmaY": 0.25 * k}
+    """Rows and columns in which the signal repeats after one period, on a grid of a quarter period."""
     energy = signal * signal
     both = energy.copy()
     both[:, :-k] = 0.5 * (energy[:, :-k] + energy[:, k:])
     product = np.zeros_like(signal)
     product[:, :-k] = signal[:, :-k] * signal[:, k:]
-    power = cv2.GaussianBlur(both, (0, 0), **smear)
-    like = cv2.GaussianBlur(product, (0, 0), **smear) / (power + 1e-12)
-    regular = (like > 0.5) & valid
+    step = max(1, k // 4)
+    per = k / step  # grid steps a period
+    power, shared = (_smear(_reduce(part, step), per) for part in (both, product))
+    like = shared / (power + 1e-12)
+    regular = (like > 0.5) & (_reduce(valid.astype(np.float32), step) > 0.5)
     if not regular.any():
         return None
     mask = regular & (power > 0.12 * float(np.percentile(power[regular], 90)))
-    joined = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((max(1, k // 3), 3 * k), np.uint8))
+    joined = cv2.morphologyEx(
+        mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((max(1, int(per / 3)), int(3 * per)), np.uint8)
+    )
     count, label, stats, _ = cv2.connectedComponentsWithStats(joined)
     if count < 2:
         return None
     strength = np.bincount(label.ravel(), weights=(power * mask).ravel(), minlength=count)
     best = int(strength[1:].argmax()) + 1
-    left, _, width = (int(stats[best, one]) for one in (cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP, cv2.CC_STAT_WIDTH))
+    left, width = int(stats[best, cv2.CC_STAT_LEFT]), int(stats[best, cv2.CC_STAT_WIDTH])
     piece = (label == best) & mask
     rows = piece.sum(axis=1)
     full = np.flatnonzero(rows >= 0.45 * rows.max())
-    if width < 3 * k or len(full) < 0.4 * k:
+    if width < 3 * per or len(full) < 0.4 * per:
         return None
-    return float(full[0]), float(full[-1]), left, min(left + width + k, signal.shape[1]), float(like[piece].mean())
+    top, bottom = float(full[0] * step), float(full[-1] * step + step - 1)
+    return top, bottom, left * step, min((left + width) * step + k, signal.shape[1]), float(like[piece].mean())
+
+
+def _reduce(part: np.ndarray, step: int) -> np.ndarray:
+    height, width = part.shape[0] // step, part.shape[1] // step
+    return cv2.resize(part[: height * step, : width * step], (width, height), interpolation=cv2.INTER_AREA)
+
+
+def _smear(part: np.ndarray, per: float) -> np.ndarray:
+    return cv2.GaussianBlur(part, (0, 0), sigmaX=2.0 * per, sigmaY=0.25 * per)
 
 
 def _row_mean(signal: np.ndarray, valid: np.ndarray, first: int, last: int) -> np.ndarray:
