@@ -105,27 +105,28 @@ class Scenarios:
         True over stated effort: recall, area and model together.
     found : ndarray
         True spores among the found, 0 or more.
-    spare : ndarray
-        A further even spread over (0, 1), for what a caller adds, such as the area of the print.
+    print_area, false : ndarray
+        Two further even spreads over (0, 1), for the area of the print and the number of false spores.
     """
 
     k: np.ndarray
     effort: np.ndarray
     found: np.ndarray
-    spare: np.ndarray
+    print_area: np.ndarray
+    false: np.ndarray
 
 
 def scenarios(evidence: Evidence) -> Scenarios:
     """Spread all uncertainties over 128 equally likely scenarios, always the same ones.
 
-    The points are an additive recurrence in four dimensions, which fills the cube more evenly than random
+    The points are an additive recurrence in five dimensions, which fills the cube more evenly than random
     points: tails of 2.5 % come out within about a tenth of themselves. Recall, scale and model act as one
     log-normal factor.
     """
     from scipy.special import ndtri
 
-    root = 1.1673039782614187  # of x^5 = x + 1, the recurrence's base in four dimensions
-    steps = (1 / root) ** np.arange(1, 5)
+    root = 1.1347241384015194  # of x^6 = x + 1, the recurrence's base in five dimensions
+    steps = (1 / root) ** np.arange(1, 6)
     u = (0.5 + np.outer(np.arange(_POINTS), steps)) % 1.0
     # each column is spread evenly, so that a single uncertainty meets its exact quantiles
     u = (u.argsort(axis=0).argsort(axis=0) + 0.5) / _POINTS
@@ -142,5 +143,6 @@ def scenarios(evidence: Evidence) -> Scenarios:
         k=k,
         effort=np.exp(rel_u * ndtri(u[:, 1])),
         found=np.maximum(evidence.found + shift, 0.0),
-        spare=u[:, 3],
+        print_area=u[:, 3],
+        false=u[:, 4],
     )
