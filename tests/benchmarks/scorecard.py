@@ -64,16 +64,25 @@ def detect(rgb: NDArray[np.uint8], um_per_px: float, objective: float) -> dict[s
     kind = np.where(result.counted, "spore", np.where(likeliest == "spore", "other", likeliest))
     tally = result.tally
     return {
-        "x_px": result.objects.x_px, "y_px": result.objects.y_px, "probability": result.kinds.spore, "kind": kind,
-        "count": tally.spores, "low": tally.spores_low, "high": tally.spores_high, "flag": tally.flag,
-        "reasons": tally.reasons, "examined_mm2": tally.examined_mm2,
+        "x_px": result.objects.x_px,
+        "y_px": result.objects.y_px,
+        "probability": result.kinds.spore,
+        "kind": kind,
+        "count": tally.spores,
+        "low": tally.spores_low,
+        "high": tally.spores_high,
+        "flag": tally.flag,
+        "reasons": tally.reasons,
+        "examined_mm2": tally.examined_mm2,
     }
 
 
 DETECTORS: dict[str, Detector] = {OURS: detect, **RIVALS}
 
 
-def score_one(task: tuple[Path, str, str, str, int, int, tuple[str, ...]]) -> dict[str, tuple[PhotoScore, float]]:
+def score_one(
+    task: tuple[Path, str, str, str, int, int, tuple[str, ...]],
+) -> dict[str, tuple[PhotoScore, float]]:
     """Draw or load one photo and score each detector on it, with the seconds it took."""
     cache, stamp, recipe, name, seed, index, names = task
     cv2.setNumThreads(1)
@@ -100,8 +109,10 @@ def draw_marks(rgb: NDArray[np.uint8], score: PhotoScore) -> NDArray[np.uint8]:
                 cv2.drawMarker(out, (x, y), (0, 0, 230), cv2.MARKER_TILTED_CROSS, 2 * reach, 2)
             else:
                 cv2.circle(out, (x, y), 3, (160, 0, 160), -1)
-    words = (f"hits {score.hits} (ring) misses {score.misses} (square) false {score.false} (cross)  said {score.count:g} "
-             f"[{score.low:g}, {score.high:g}] true {score.true_count} {score.flag}")
+    words = (
+        f"hits {score.hits} (ring) misses {score.misses} (square) false {score.false} (cross) "
+        f"said {score.count:g} [{score.low:g}, {score.high:g}] true {score.true_count} {score.flag}"
+    )
     cv2.rectangle(out, (0, 0), (out.shape[1], 26), (255, 255, 255), -1)
     cv2.putText(out, words, (6, 18), cv2.FONT_HERSHEY_SIMPLEX, 0.5, (0, 0, 0), 1, cv2.LINE_AA)
     return out
@@ -109,8 +120,11 @@ def draw_marks(rgb: NDArray[np.uint8], score: PhotoScore) -> NDArray[np.uint8]:
 
 def _jsonable(scores: dict[str, Scores], rows: list[dict[str, object]], facts: dict[str, Any]) -> str:
     body = {
-        **facts, "bars": rows,
-        "sets": {who: {name: summarise(group) for name, group in sets.items()} for who, sets in scores.items()},
+        **facts,
+        "bars": rows,
+        "sets": {
+            who: {name: summarise(group) for name, group in sets.items()} for who, sets in scores.items()
+        },
     }
     return json.dumps(body, indent=1, default=float).replace("NaN", "null")
 
@@ -138,7 +152,9 @@ def main() -> None:
         cache.mkdir(parents=True, exist_ok=True)
         stamp = recipe_stamp(asked.recipe)
         tasks = [
-            (cache, stamp, asked.recipe, name, asked.seed, k, names) for name in sets for k in range(asked.photos)
+            (cache, stamp, asked.recipe, name, asked.seed, k, names)
+            for name in sets
+            for k in range(asked.photos)
         ]
         if asked.workers > 1:
             with ProcessPoolExecutor(asked.workers, mp_context=get_context("spawn")) as pool:
@@ -162,15 +178,23 @@ def main() -> None:
         print(conditions_text(chosen, scores[chosen]), "\n")
         print(f"{chosen}: the ten worst photos")
         for name, index, score in worst(scores[chosen]):
-            print(f"  {name} {index}: hits {score.hits} misses {score.misses} false {score.false} {score.false_kinds} "
-                  f"{score.flag} {score.notes}")
+            print(
+                f"  {name} {index}: hits {score.hits} misses {score.misses} false {score.false} "
+                f"{score.false_kinds} said {score.count:g} [{score.low:g}, {score.high:g}] {score.flag} "
+                f"{score.reasons} {score.notes}"
+            )
             if asked.pictures:
                 asked.pictures.mkdir(parents=True, exist_ok=True)
                 photo = draw_or_load(cache, stamp, asked.recipe, name, asked.seed, index)
                 cv2.imwrite(str(asked.pictures / f"{name}-{index}.png"), draw_marks(photo.rgb, score))
         if asked.json:
-            facts = {"recipe": asked.recipe, "stamp": stamp, "seed": asked.seed, "photos": asked.photos,
-                     "seconds_per_photo": {who: seconds[who] / len(tasks) for who in names}}
+            facts = {
+                "recipe": asked.recipe,
+                "stamp": stamp,
+                "seed": asked.seed,
+                "photos": asked.photos,
+                "seconds_per_photo": {who: seconds[who] / len(tasks) for who in names},
+            }
             asked.json.write_text(_jsonable(scores, rows, facts), encoding="utf-8")
 
 

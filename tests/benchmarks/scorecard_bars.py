@@ -91,12 +91,19 @@ def measure_bars(ours: Scores | None, rivals: dict[str, Scores]) -> list[dict[st
             return bar.measure([s for name in bar.sets for s in scores.get(name, [])])
 
         own = value(ours) if ours else float("nan")
-        rows.append({
-            "bar": bar.words, "limit": bar.limit, "more": bar.more, "photos": sum(
-                len((ours or next(iter(rivals.values()))).get(name, [])) for name in bar.sets
-            ), "ours": own, "met": bar.met(own) if ours else None,
-            "rivals": {name: value(scores) if bar.for_rivals else float("nan") for name, scores in rivals.items()},
-        })
+        rows.append(
+            {
+                "bar": bar.words,
+                "limit": bar.limit,
+                "more": bar.more,
+                "photos": sum(len((ours or next(iter(rivals.values()))).get(name, [])) for name in bar.sets),
+                "ours": own,
+                "met": bar.met(own) if ours else None,
+                "rivals": {
+                    name: value(scores) if bar.for_rivals else float("nan") for name, scores in rivals.items()
+                },
+            }
+        )
     return rows
 
 
@@ -107,19 +114,34 @@ def _number(value: object) -> str:
 def bars_text(rows: list[dict[str, object]]) -> str:
     """Give the table of bars as text."""
     rivals = list(rows[0]["rivals"]) if rows else []  # type: ignore[call-overload]
-    lines = [f"{'bar':<38}{'wanted':>9}{'ours':>8}  {'met':<5}" + "".join(f"{name:>12}" for name in rivals) + f"{'photos':>8}"]
+    lines = [
+        f"{'bar':<38}{'wanted':>9}{'ours':>8}  {'met':<5}"
+        + "".join(f"{name:>12}" for name in rivals)
+        + f"{'photos':>8}"
+    ]
     for row in rows:
         wanted = ("≥ " if row["more"] else "≤ ") + f"{row['limit']:g}"
         met = "-" if row["met"] is None else "yes" if row["met"] else "NO"
         theirs = "".join(f"{_number(v):>12}" for v in row["rivals"].values())  # type: ignore[attr-defined]
-        lines.append(f"{row['bar']:<38}{wanted:>9}{_number(row['ours']):>8}  {met:<5}{theirs}{row['photos']:>8}")
+        lines.append(
+            f"{row['bar']:<38}{wanted:>9}{_number(row['ours']):>8}  {met:<5}{theirs}{row['photos']:>8}"
+        )
     return "\n".join(lines)
 
 
 COLUMNS = (
-    ("photos", "photos"), ("spores", "spores"), ("precision", "prec"), ("recall", "recall"), ("f1", "F1"),
-    ("count_error", "err"), ("total_error", "total"), ("false_per_mm2", "false/mm2"), ("clear", "clear"),
-    ("clear_inside", "clear in"), ("inside", "in"), ("calibration_error", "ECE"),
+    ("photos", "photos"),
+    ("spores", "spores"),
+    ("precision", "prec"),
+    ("recall", "recall"),
+    ("f1", "F1"),
+    ("count_error", "err"),
+    ("total_error", "total"),
+    ("false_per_mm2", "false/mm2"),
+    ("clear", "clear"),
+    ("clear_inside", "clear in"),
+    ("inside", "in"),
+    ("calibration_error", "ECE"),
 )
 
 
@@ -128,7 +150,8 @@ def summary_text(title: str, groups: dict[str, dict[str, float]]) -> str:
     lines = [f"{title:<28}" + "".join(f"{short:>10}" for _, short in COLUMNS)]
     for name, got in groups.items():
         cells = "".join(
-            f"{int(got[key]):>10}" if key in ("photos", "spores") else f"{_number(got[key]):>10}" for key, _ in COLUMNS
+            f"{int(got[key]):>10}" if key in ("photos", "spores") else f"{_number(got[key]):>10}"
+            for key, _ in COLUMNS
         )
         lines.append(f"{name:<28}" + cells)
     return "\n".join(lines)
@@ -139,9 +162,15 @@ def conditions_text(title: str, scores: Scores) -> str:
     countable = [s for name in COUNTABLE_SETS for s in scores.get(name, [])]
     if not countable:
         return ""
-    lines = [summary_text(f"{title}, by photo", summary_by_condition(countable)), "", f"{title}, recall by spore"]
-    lines += [f"  {name:<24}{number:>8}{_number(share):>8}" for name, (number, share) in
-              recall_by_condition(countable).items()]
+    lines = [
+        summary_text(f"{title}, by photo", summary_by_condition(countable)),
+        "",
+        f"{title}, recall by spore",
+    ]
+    lines += [
+        f"  {name:<24}{number:>8}{_number(share):>8}"
+        for name, (number, share) in recall_by_condition(countable).items()
+    ]
     kinds = ", ".join(f"{kind} {number}" for kind, number in false_kinds(countable).items())
     return "\n".join([*lines, f"{title}, false detections lie on: {kinds or 'nothing'}"])
 

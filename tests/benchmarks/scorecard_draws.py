@@ -30,7 +30,9 @@ def draw(recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
     rng = np.random.default_rng([seed, SETS.index(name), index])
     width, height = SIZES_PX[int(rng.integers(len(SIZES_PX)))]
     module = importlib.import_module(recipe)
-    return module.draw_photo(rng, width_px=width, height_px=height, um_per_px=None, objective=None, preset=name)
+    return module.draw_photo(
+        rng, width_px=width, height_px=height, um_per_px=None, objective=None, preset=name
+    )
 
 
 def draw_or_load(cache: Path, stamp: str, recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
@@ -41,20 +43,27 @@ def draw_or_load(cache: Path, stamp: str, recipe: str, name: str, seed: int, ind
             facts = json.loads(str(kept["facts"]))
             return SimulatedPhoto(
                 rgb=np.ascontiguousarray(cv2.imdecode(kept["rgb"], cv2.IMREAD_COLOR)[..., ::-1]),
-                um_per_px=facts["um_per_px"], objective=facts["objective"],
+                um_per_px=facts["um_per_px"],
+                objective=facts["objective"],
                 spores=tuple(SporeTruth(**one) for one in facts["spores"]),
-                kind_map=cv2.imdecode(kept["kind_map"], cv2.IMREAD_GRAYSCALE), scales=facts["scales"],
+                kind_map=cv2.imdecode(kept["kind_map"], cv2.IMREAD_GRAYSCALE),
+                scales=facts["scales"],
                 notes=facts["notes"],
             )
     photo = draw(recipe, name, seed, index)
     facts = {
-        "um_per_px": photo.um_per_px, "objective": photo.objective, "scales": photo.scales, "notes": photo.notes,
+        "um_per_px": photo.um_per_px,
+        "objective": photo.objective,
+        "scales": photo.scales,
+        "notes": photo.notes,
         "spores": [asdict(one) for one in photo.spores],
     }
     fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
     part = file.with_suffix(".part.npz")
     np.savez(
-        part, rgb=cv2.imencode(".png", photo.rgb[..., ::-1], fast)[1], facts=json.dumps(facts, default=float),
+        part,
+        rgb=cv2.imencode(".png", photo.rgb[..., ::-1], fast)[1],
+        facts=json.dumps(facts, default=float),
         kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
     )
     part.replace(file)

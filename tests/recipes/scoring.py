@@ -158,7 +158,9 @@ def score_photo(photo: SimulatedPhoto, answer: dict[str, Any]) -> PhotoScore:
         Arrays x_px, y_px, probability, kind of all objects, of which `kind == "spore"` are the counted
         ones; count, low, high, flag, reasons, examined_mm2.
     """
-    xy = np.stack([np.asarray(answer["x_px"], float), np.asarray(answer["y_px"], float)], axis=1).reshape(-1, 2)
+    xy = np.stack([np.asarray(answer["x_px"], float), np.asarray(answer["y_px"], float)], axis=1).reshape(
+        -1, 2
+    )
     p = np.asarray(answer["probability"], np.float64)
     counted = np.asarray(answer["kind"], dtype=str) == "spore"
     true = np.array([(s.x_px, s.y_px) for s in photo.spores], np.float64).reshape(-1, 2)
@@ -186,18 +188,28 @@ def score_photo(photo: SimulatedPhoto, answer: dict[str, Any]) -> PhotoScore:
     kinds, numbers = np.unique(on, return_counts=True)
     chosen = [s for s in photo.spores if s.countable]
     return PhotoScore(
-        hits=int(hit.sum()), misses=int(miss.sum()), false=len(false), dropped=len(dropped),
-        true_count=int(countable.sum()) + len(dropped), count=float(answer["count"]), low=float(answer["low"]),
-        high=float(answer["high"]), flag=str(answer["flag"]), reasons=tuple(answer["reasons"]),
-        view_mm2=rows * cols * photo.um_per_px**2 / 1e6, examined_mm2=float(answer["examined_mm2"]),
+        hits=int(hit.sum()),
+        misses=int(miss.sum()),
+        false=len(false),
+        dropped=len(dropped),
+        true_count=int(countable.sum()) + len(dropped),
+        count=float(answer["count"]),
+        low=float(answer["low"]),
+        high=float(answer["high"]),
+        flag=str(answer["flag"]),
+        reasons=tuple(answer["reasons"]),
+        view_mm2=rows * cols * photo.um_per_px**2 / 1e6,
+        examined_mm2=float(answer["examined_mm2"]),
         truth={
             "length_um": np.array([s.length_um for s in chosen]),
             "blur": np.array([s.blur_um / s.length_um for s in chosen]),
             "contrast": np.array([s.contrast for s in chosen]),
             "on_scale": np.array([s.on_scale for s in chosen], bool),
-            "clump": np.array([s.clump for s in chosen], np.int64), "found": found[countable],
+            "clump": np.array([s.clump for s in chosen], np.int64),
+            "found": found[countable],
         },
-        probability=p[judged], is_spore=(spore_of >= 0)[judged],
+        probability=p[judged],
+        is_spore=(spore_of >= 0)[judged],
         false_kinds={KIND_NAMES[k]: int(n) for k, n in zip(kinds, numbers, strict=True)},
         places={"hit": true[hit], "miss": true[miss], "false": xy[false], "dropped": xy[dropped]},
         notes={**photo.notes, "objective": photo.objective, "um_per_px": photo.um_per_px},
@@ -228,8 +240,10 @@ def summarise(scores: Sequence[PhotoScore]) -> dict[str, float]:
     t = np.concatenate([s.is_spore for s in scores]) if scores else np.zeros(0)
     judged = p >= PROBABILITY_FROM
     return {
-        "photos": len(scores), "spores": hits + misses,
-        "precision": _ratio(hits, hits + false), "recall": _ratio(hits, hits + misses),
+        "photos": len(scores),
+        "spores": hits + misses,
+        "precision": _ratio(hits, hits + false),
+        "recall": _ratio(hits, hits + misses),
         "f1": _ratio(2 * hits, 2 * hits + false + misses),
         "count_error": float(np.mean([s.relative_error for s in some])) if some else float("nan"),
         "total_error": _ratio(sum(s.count for s in some) - truth, truth),
@@ -248,7 +262,12 @@ SPORE_CONDITIONS: dict[str, tuple[tuple[str, float, float], ...]] = {
     "blur": (("blur < 0.08 length", 0, 0.08), ("blur 0.08-0.14", 0.08, 0.14), ("blur > 0.14", 0.14, 9)),
     "contrast": (("contrast < 0.1", -9, 0.1), ("contrast 0.1-0.2", 0.1, 0.2), ("contrast > 0.2", 0.2, 9)),
     "on_scale": (("off scales", 0, 0.5), ("on a scale", 0.5, 2)),
-    "clump": (("single", 1, 1.5), ("clump 2-5", 1.5, 5.5), ("clump 6-20", 5.5, 20.5), ("clump > 20", 20.5, 1e9)),
+    "clump": (
+        ("single", 1, 1.5),
+        ("clump 2-5", 1.5, 5.5),
+        ("clump 6-20", 5.5, 20.5),
+        ("clump > 20", 20.5, 1e9),
+    ),
 }
 
 
@@ -268,10 +287,14 @@ def recall_by_condition(scores: Sequence[PhotoScore]) -> dict[str, tuple[int, fl
 
 PHOTO_CONDITIONS: dict[str, Callable[[PhotoScore], str]] = {
     "objective": lambda s: f"{s.notes['objective']:g}x",
-    "light": lambda s: "from above" if s.notes.get("from_above") else "dim" if s.notes.get("dim") else "from below",
+    "light": lambda s: (
+        "from above" if s.notes.get("from_above") else "dim" if s.notes.get("dim") else "from below"
+    ),
     "pixel": lambda s: (
-        "spore < 16 px" if np.median(s.truth["length_um"]) / s.notes["um_per_px"] < 16 else "spore >= 16 px"
-    ) if len(s.truth["length_um"]) else "no spore",
+        ("spore < 16 px" if np.median(s.truth["length_um"]) / s.notes["um_per_px"] < 16 else "spore >= 16 px")
+        if len(s.truth["length_um"])
+        else "no spore"
+    ),
 }
 
 
@@ -293,8 +316,10 @@ def false_kinds(scores: Iterable[PhotoScore]) -> dict[str, int]:
     return dict(sorted(total.items(), key=lambda one: -one[1]))
 
 
-def count_is_heavy(score: PhotoScore, print_area_mm2: float = 60.0, heavy_from: int = 100) -> tuple[bool, bool]:
-    """Tell whether machine and truth call a print heavy: class 4 or 5, more than 100 spores on the whole print.
+def count_is_heavy(
+    score: PhotoScore, print_area_mm2: float = 60.0, heavy_from: int = 100
+) -> tuple[bool, bool]:
+    """Tell whether machine and truth call a print heavy: class 4 or 5, above 100 spores on all of it.
 
     Class bounds: Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139 (from memory). The print's
     area is an assumption.

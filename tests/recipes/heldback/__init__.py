@@ -12,43 +12,43 @@ from typing import Any
 
 import numpy as np
 
-from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.simulate.truth import SimulatedPhoto
 from tests.recipes.heldback import bodies, debris
 from tests.recipes.heldback.camera import draw_phone, photograph
 from tests.recipes.heldback.optics import APERTURES, blur_sigma_um, image, lamp, round_view, shadows
 from tests.recipes.heldback.paper import draw_ground
 from tests.recipes.heldback.presets import DEPTH_UM, FIELD_NUMBER_MM, PRESETS, UM_PER_PX, Preset
 from tests.recipes.heldback.scene import Array, Scene, soft_noise
-from tests.recipes.heldback.seats import clump_sizes, draw_seats
+from tests.recipes.heldback.seats import draw_seats
+from tests.recipes.heldback.truths import tell_truths
 
 __all__ = ["PRESETS", "draw_photo"]
 
 MARGIN_UM = 25.0
-VISIBLE_FROM = 0.5
-BLUR_TO_LENGTH = 0.22
-"""Above this ratio of the blur's standard deviation to the spore's length, a spore is hopelessly blurred."""
-CONTRAST_FROM = 0.045
-"""Weakest density over the surroundings, green, that a careful person still sees."""
-LIGHT_FROM = 0.01
-"""Weakest light on the sensor, relative to white, in which anything is seen."""
 
 
 def _poisson(rng: np.random.Generator, per_mm2: float, area_mm2: float, least: int = 0) -> int:
     return max(least, int(rng.poisson(per_mm2 * area_mm2 * rng.gamma(3, 1 / 3))))
 
 
-def _spore_number(rng: np.random.Generator, name: str, preset: Preset, area_mm2: float) -> int:
+def _spore_number(
+    rng: np.random.Generator, name: str, preset: Preset, brood: bodies.Brood, area_mm2: float
+) -> int:
     if name == "scan_4x":
         per_mm2 = np.exp(rng.uniform(np.log(10), np.log(150))) if rng.random() < 0.5 else rng.uniform(0, 0.3)
         return int(rng.poisson(per_mm2 * area_mm2))
     low, high = preset.spores
     if not high:
         return 0
+    # Fewer where the view is small, and never more than can lie side by side.
     share = min(1.0, area_mm2 / 0.25) if name != "heavy" else 1.0
-    return max(1, int(np.exp(rng.uniform(np.log(low), np.log(high))) * share))
+    most = 0.33 * area_mm2 * 1e6 / (0.7 * brood.length_um**2 / brood.ratio)
+    return max(1, int(min(np.exp(rng.uniform(np.log(low), np.log(high))) * share, most)))
 
 
-def _scatter_litter(rng: np.random.Generator, scene: Scene, looks: bodies.Plumage, preset: Preset, area: float) -> None:
+def _scatter_litter(
+    rng: np.random.Generator, scene: Scene, looks: bodies.Plumage, preset: Preset, area: float
+) -> None:
     rows, cols = scene.shape
     least = 1 if preset.spores[1] == 0 else 0
 
@@ -84,8 +84,15 @@ def _draw_scene(
     area = rows * cols * um_per_px**2 / 1e6
     brood, looks = bodies.draw_brood(rng), bodies.draw_plumage(rng)
     seats = draw_seats(
-        rng, brood, shape, um_per_px, _spore_number(rng, name, preset, area), preset.group, preset.clumped,
-        preset.below, preset.overlapping,
+        rng,
+        brood,
+        shape,
+        um_per_px,
+        _spore_number(rng, name, preset, brood, area),
+        preset.group,
+        preset.clumped,
+        preset.below,
+        preset.overlapping,
     )
     seats.sort(key=lambda seat: not seat.below)
     grain = rng.uniform(0, 0.15)
@@ -99,11 +106,15 @@ def _draw_scene(
         whole = bodies.lay_scale(rng, scene, looks, x, y, cut=bool(rng.random() < 0.3))
         scales += whole and margin <= x < cols - margin and margin <= y < rows - margin
     _scatter_litter(rng, scene, looks, preset, area)
-    drawn += [bodies.lay_spore(scene, brood, seat, k + 1, grain) for k, seat in enumerate(seats[below:], below)]
+    drawn += [
+        bodies.lay_spore(scene, brood, seat, k + 1, grain) for k, seat in enumerate(seats[below:], below)
+    ]
     for _ in range(_poisson(rng, preset.hairs, area)):
         debris.lay_hair(rng, scene, rng.uniform(0, cols), rng.uniform(0, rows))
     for _ in range(_poisson(rng, preset.bubbles, area)):
-        debris.lay_bubble(rng, scene, rng.uniform(0, cols), rng.uniform(0, rows), float(rng.lognormal(np.log(28), 0.5)))
+        debris.lay_bubble(
+            rng, scene, rng.uniform(0, cols), rng.uniform(0, rows), float(rng.lognormal(np.log(28), 0.5))
+        )
     if rng.random() < preset.glue:
         debris.lay_glue(rng, scene, rng.uniform(0.06, 0.22), rng.uniform(0.15, 0.6))
     if name in ("hard", "no_spores") and rng.random() < 0.15:
@@ -118,47 +129,20 @@ def _defocus(rng: np.random.Generator, scene: Scene, preset: Preset, depth_um: f
     x, y = (x - cols / 2) / half, (y - rows / 2) / half
     turn = rng.uniform(0, 2 * np.pi)
     tilt, curve = rng.uniform(0, preset.tilt), rng.normal(0, preset.curve)
-    plane = rng.normal(0, preset.drift) + tilt * (x * np.cos(turn) + y * np.sin(turn)) + curve * (x * x + y * y)
+    plane = (
+        rng.normal(0, preset.drift) + tilt * (x * np.cos(turn) + y * np.sin(turn)) + curve * (x * x + y * y)
+    )
     return (plane * depth_um + np.clip(scene.lift_um, -8, 8) - rng.uniform(0, 2)).astype(np.float32)
 
 
-def _truths(
-    scene: Scene, seats: list[bodies.Seat], drawn: list[tuple[int, float]], blur_um: Array, level: Array,
-    seen: Array, margin: int,
-) -> tuple[SporeTruth, ...]:
-    rows, cols = scene.shape
-    inner = np.zeros((rows, cols), bool)
-    inner[margin : rows - margin, margin : cols - margin] = True
-    own = np.where(inner & (seen > 0.5), scene.owner, 0)
-    left = np.bincount(own.ravel(), minlength=len(seats) + 1)
-    clumps = clump_sizes(seats, scene.um_per_px)
-    truths = []
-    for k, (seat, (pixels, added)) in enumerate(zip(seats, drawn, strict=True)):
-        x, y = seat.x_px - margin, seat.y_px - margin
-        inside = -0.5 <= x < cols - 2 * margin - 0.5 and -0.5 <= y < rows - 2 * margin - 0.5
-        if not inside and not left[k + 1]:
-            continue
-        row, col = min(max(round(seat.y_px), 0), rows - 1), min(max(round(seat.x_px), 0), cols - 1)
-        visible = min(1.0, left[k + 1] / pixels) if pixels else 0.0
-        sigma = float(blur_um[row, col])
-        # What blur leaves of the mean density over the outline: two Gaussians with the outline's second moments.
-        kept = 1 / np.sqrt((1 + 14 * (sigma / seat.length_um) ** 2) * (1 + 14 * (sigma / seat.width_um) ** 2))
-        contrast = added * float(kept)
-        truths.append(SporeTruth(
-            x_px=x, y_px=y, length_um=seat.length_um, width_um=seat.width_um, angle_deg=seat.angle_deg,
-            visible=float(visible), blur_um=sigma, contrast=contrast, on_scale=bool(scene.on_scale[row, col]),
-            clump=int(clumps[k]),
-            countable=bool(
-                inside and visible >= VISIBLE_FROM and sigma <= BLUR_TO_LENGTH * seat.length_um and contrast >= CONTRAST_FROM
-                and level[row, col] >= LIGHT_FROM
-            ),
-        ))
-    return tuple(truths)
-
-
 def draw_photo(
-    rng: np.random.Generator, *, width_px: int, height_px: int, um_per_px: float | None = None,
-    objective: float | None = None, preset: str,
+    rng: np.random.Generator,
+    *,
+    width_px: int,
+    height_px: int,
+    um_per_px: float | None = None,
+    objective: float | None = None,
+    preset: str,
 ) -> SimulatedPhoto:
     """Draw one simulated photo of a tape print.
 
@@ -182,21 +166,26 @@ def draw_photo(
     names, shares = zip(*choice.objectives, strict=True)
     lens = float(objective if objective is not None else rng.choice(names, p=shares))
     scale = float(um_per_px if um_per_px is not None else rng.uniform(*UM_PER_PX[lens]))
-    margin = int(np.ceil(MARGIN_UM / scale))
-    margin = min(margin, 110)
+    margin = min(int(np.ceil(MARGIN_UM / scale)), 110)
     shape = (height_px + 2 * margin, width_px + 2 * margin)
     above, dim = bool(rng.random() < choice.above), bool(rng.random() < choice.dim)
     scene, brood, seats, drawn, scales, ground = _draw_scene(rng, preset, choice, shape, scale, above)
     defocus = _defocus(rng, scene, choice, DEPTH_UM[lens])
     lens_um = rng.uniform(0.45, 0.85) * scale
     if above:
-        scene.light = shadows(scene.light, scene.lift_um, scale, rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.25))
-    light = image(scene.light, scene.path_um, defocus, scale, APERTURES[lens], lens_um, rng.uniform(0.05, 0.3))
+        scene.light = shadows(
+            scene.light, scene.lift_um, scale, rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.25)
+        )
+    light = image(
+        scene.light, scene.path_um, defocus, scale, APERTURES[lens], lens_um, rng.uniform(0.05, 0.3)
+    )
+    from_scene = light[..., 1].copy()
     # A little light strays into every dark place; from above, the tape's gloss adds broad patches.
     light += np.float32(rng.uniform(0.0, 0.03))
     if above and rng.random() < 0.5:
         gloss = np.clip(soft_noise(rng, shape, rng.uniform(60, 250) / scale) - 1.1, 0, 1)
         light += (gloss * np.float32(rng.uniform(0.1, 0.6)))[..., None]
+    total = np.maximum(light[..., 1], 1e-4)
     level = rng.uniform(0.05, 0.16) if dim else rng.uniform(0.3, 0.8)
     lit = lamp(rng, shape, rng.uniform(0.05, 0.9 if preset == "hard" else 0.45))
     lit *= np.float32(level / np.median(lit[::8, ::8, 1]))
@@ -213,11 +202,20 @@ def draw_photo(
     phone = draw_phone(rng, dim)
     rgb = photograph(rng, np.ascontiguousarray(light[inner]), phone)
     blur_um = np.hypot(blur_sigma_um(defocus, APERTURES[lens]), lens_um)
-    truths = _truths(scene, seats, drawn, blur_um, light[..., 1], stop[..., 1], margin)
+    truths = tell_truths(
+        scene, seats, drawn, blur_um, light[..., 1], from_scene / total, stop[..., 1], margin
+    )
     notes: dict[str, Any] = {
-        "recipe": "heldback", "preset": preset, "from_above": above, "dim": dim, "ground": ground,
-        "length_um": brood.length_um, "defocus_um": float(np.median(np.abs(defocus[inner]))),
-        "level": float(level), "smooth": phone.smooth, "quality": phone.quality,
+        "recipe": "heldback",
+        "preset": preset,
+        "from_above": above,
+        "dim": dim,
+        "ground": ground,
+        "length_um": brood.length_um,
+        "defocus_um": float(np.median(np.abs(defocus[inner]))),
+        "level": float(level),
+        "smooth": phone.smooth,
+        "quality": phone.quality,
         "rim": bool((stop[inner][..., 1] < 0.5).any()),
     }
     return SimulatedPhoto(rgb, scale, lens, truths, scene.kind[inner].copy(), scales, notes)

@@ -45,9 +45,13 @@ def draw_brood(rng: np.random.Generator) -> Brood:
     red = green * rng.uniform(0.26, 0.52)
     blue = green * rng.uniform(1.5, 2.5)
     return Brood(
-        length_um=rng.uniform(9.0, 15.0), spread=rng.uniform(0.035, 0.08), ratio=rng.uniform(1.38, 1.72),
-        point=rng.uniform(0.58, 0.88), shell=rng.uniform(0.0, 0.7),
-        od=np.array([red, green, blue], np.float32), path=rng.uniform(0.02, 0.07),
+        length_um=rng.uniform(9.0, 15.0),
+        spread=rng.uniform(0.035, 0.08),
+        ratio=rng.uniform(1.38, 1.72),
+        point=rng.uniform(0.58, 0.88),
+        shell=rng.uniform(0.0, 0.7),
+        od=np.array([red, green, blue], np.float32),
+        path=rng.uniform(0.02, 0.07),
     )
 
 
@@ -97,16 +101,27 @@ def lay_spore(scene: Scene, brood: Brood, seat: Seat, number: int, grain: float)
     own = cover > 0.5
     before = float(scene.light[box][own, 1].mean()) if own.any() else 1.0
     scene.lay(
-        box, od, cover, SPORE, owner=number, path_um=reduce(outer * inside) * np.float32(brood.path * seat.width_um),
-        lift_um=0.3 * seat.width_um, opaque=0.35, sheen=0.02,
+        box,
+        od,
+        cover,
+        SPORE,
+        owner=number,
+        path_um=reduce(outer * inside) * np.float32(brood.path * seat.width_um),
+        lift_um=0.3 * seat.width_um,
+        opaque=0.12,
+        sheen=0.02,
     )
     after = float(scene.light[box][own, 1].mean()) if own.any() else 1.0
     return int(own.sum()), float(np.log10(max(before, 1e-4) / max(after, 1e-4)))
 
 
 SCALE_INKS = {
-    "orange": (0.10, 0.42, 0.95), "black": (0.95, 1.05, 1.15), "brown": (0.40, 0.62, 0.92),
-    "grey": (0.32, 0.36, 0.42), "pale": (0.08, 0.10, 0.15), "yellow": (0.06, 0.14, 0.48),
+    "orange": (0.10, 0.42, 0.95),
+    "black": (0.95, 1.05, 1.15),
+    "brown": (0.40, 0.62, 0.92),
+    "grey": (0.32, 0.36, 0.42),
+    "pale": (0.08, 0.10, 0.15),
+    "yellow": (0.06, 0.14, 0.48),
 }
 
 
@@ -125,14 +140,22 @@ def draw_plumage(rng: np.random.Generator) -> Plumage:
     """Draw the scales' common looks."""
     shares = rng.dirichlet(np.full(len(SCALE_INKS), 0.7))
     return Plumage(
-        tuple(SCALE_INKS), tuple(float(s) for s in shares), rng.uniform(65, 135), rng.uniform(1.5, 3.2),
+        tuple(SCALE_INKS),
+        tuple(float(s) for s in shares),
+        rng.uniform(65, 135),
+        rng.uniform(1.5, 3.2),
         rng.uniform(1.4, 2.6),
     )
 
 
 def lay_scale(
-    rng: np.random.Generator, scene: Scene, looks: Plumage, x_px: float, y_px: float,
-    size: float = 1.0, cut: bool = False,
+    rng: np.random.Generator,
+    scene: Scene,
+    looks: Plumage,
+    x_px: float,
+    y_px: float,
+    size: float = 1.0,
+    cut: bool = False,
 ) -> bool:
     """Draw a scale with stalk, teeth and ridges, or with `cut` a piece of it; tell whether it was drawn."""
     length = looks.length_um * size * float(np.clip(rng.normal(1, 0.18), 0.55, 1.6))
@@ -159,7 +182,9 @@ def lay_scale(
     inside = (np.abs(across) < 1) & (t > 0.002) & (t < crown)
     if cut:
         angle, offset = rng.uniform(0, 2 * np.pi), rng.uniform(-0.15, 0.3) * length
-        jag = soft_noise(rng, u.shape, rng.uniform(3, 9) / scene.um_per_px * over) * np.float32(rng.uniform(0.6, 2.5))
+        jag = soft_noise(rng, u.shape, rng.uniform(3, 9) / scene.um_per_px * over) * np.float32(
+            rng.uniform(0.6, 2.5)
+        )
         inside &= (u * np.float32(np.cos(angle)) + v * np.float32(np.sin(angle)) + jag) > offset
     ink = rng.choice(np.array(looks.inks), p=looks.shares)
     tone = np.array(SCALE_INKS[str(ink)], np.float32) * np.float32(rng.lognormal(0, 0.22))
@@ -167,24 +192,34 @@ def lay_scale(
     lines = np.cos(across * np.float32(np.pi * 2 * wide / looks.ridge_um))
     ribs = np.cos(u * np.float32(2 * np.pi / rng.uniform(0.9, 2.2)))
     spots = soft_noise(rng, u.shape, rng.uniform(2.5, 12) / scene.um_per_px * over)
-    rim = np.exp(-((1 - np.abs(across)) * bound / np.float32(1.4)) ** 2)
+    rim = np.exp(-(((1 - np.abs(across)) * bound / np.float32(1.4)) ** 2))
     texture = (
-        1 + np.float32(rng.uniform(0.12, 0.4)) * lines + np.float32(rng.uniform(0, 0.12)) * ribs
-        + np.float32(rng.uniform(0.05, 0.22)) * spots + np.float32(rng.uniform(0.1, 0.5)) * rim
+        1
+        + np.float32(rng.uniform(0.12, 0.4)) * lines
+        + np.float32(rng.uniform(0, 0.12)) * ribs
+        + np.float32(rng.uniform(0.05, 0.22)) * spots
+        + np.float32(rng.uniform(0.1, 0.5)) * rim
         + np.float32(rng.uniform(0.2, 0.9)) * (t < 0.12)
     )
     texture = np.where(inside, np.maximum(texture, 0.1), 0)
     cover = reduce(inside.astype(np.float32))
     kept = float(cover.sum()) * scene.um_per_px**2 / (1.5 * length * wide)
     scene.lay(
-        box, reduce(texture)[..., None] * tone, cover, PIECE if cut and kept < 0.5 else SCALE,
-        path_um=cover * np.float32(rng.uniform(0.05, 0.25)), lift_um=rng.uniform(0, 4.0),
-        opaque=0.92, sheen=float(rng.uniform(0, 0.12)),
+        box,
+        reduce(texture)[..., None] * tone,
+        cover,
+        PIECE if cut and kept < 0.5 else SCALE,
+        path_um=cover * np.float32(rng.uniform(0.05, 0.25)),
+        lift_um=rng.uniform(0, 4.0),
+        opaque=0.92,
+        sheen=float(rng.uniform(0, 0.12)),
     )
     return not (cut and kept < 0.5)
 
 
-def lay_piece(rng: np.random.Generator, scene: Scene, looks: Plumage, x_px: float, y_px: float, size_um: float) -> None:
+def lay_piece(
+    rng: np.random.Generator, scene: Scene, looks: Plumage, x_px: float, y_px: float, size_um: float
+) -> None:
     """Draw an angular torn piece of a scale, `size_um` across, as a polygon with ridges."""
     spot = frame(scene, x_px, y_px, size_um, 0.0, 3 if scene.um_per_px > 0.3 else 2)
     if spot is None:
@@ -205,10 +240,18 @@ def lay_piece(rng: np.random.Generator, scene: Scene, looks: Plumage, x_px: floa
     ink = rng.choice(np.array(looks.inks), p=looks.shares)
     tone = np.array(SCALE_INKS[str(ink)], np.float32) * np.float32(rng.lognormal(-0.1, 0.35))
     way = rng.uniform(0, np.pi)
-    lines = np.cos((u * np.float32(np.cos(way)) + v * np.float32(np.sin(way))) * np.float32(2 * np.pi / looks.ridge_um))
+    lines = np.cos(
+        (u * np.float32(np.cos(way)) + v * np.float32(np.sin(way))) * np.float32(2 * np.pi / looks.ridge_um)
+    )
     body = inside * (1 + np.float32(rng.uniform(0.1, 0.45)) * lines)
     cover = reduce(inside)
     scene.lay(
-        box, reduce(body)[..., None] * tone, cover, PIECE, path_um=cover * np.float32(rng.uniform(0, 0.2)),
-        lift_um=rng.uniform(0, 4), opaque=0.85, sheen=float(rng.uniform(0, 0.1)),
+        box,
+        reduce(body)[..., None] * tone,
+        cover,
+        PIECE,
+        path_um=cover * np.float32(rng.uniform(0, 0.2)),
+        lift_um=rng.uniform(0, 4),
+        opaque=0.85,
+        sheen=float(rng.uniform(0, 0.1)),
     )

@@ -48,9 +48,14 @@ def draw_phone(rng: np.random.Generator, noisy: bool = False) -> Phone:
     """Draw a camera; `noisy` for the small sensors and high gains of dim light."""
     return Phone(
         electrons=rng.uniform(500, 1800) if noisy else rng.uniform(1800, 9000),
-        read_noise=rng.uniform(2, 7), smooth=str(rng.choice(["none", "bilateral", "shrink", "shrink"])),
-        sharpen=rng.uniform(0.0, 1.1), halo_px=rng.uniform(0.7, 1.8), contrast=rng.uniform(0.0, 0.45),
-        saturation=rng.uniform(0.9, 1.35), quality=int(rng.integers(72, 97)), fringe=rng.normal(0, 0.0007),
+        read_noise=rng.uniform(2, 7),
+        smooth=str(rng.choice(["none", "bilateral", "shrink", "shrink"])),
+        sharpen=rng.uniform(0.0, 1.1),
+        halo_px=rng.uniform(0.7, 1.8),
+        contrast=rng.uniform(0.0, 0.45),
+        saturation=rng.uniform(0.9, 1.35),
+        quality=int(rng.integers(72, 97)),
+        fringe=rng.normal(0, 0.0007),
     )
 
 
@@ -61,7 +66,10 @@ def _colour_error(light: Array, share: float) -> Array:
         k = 1 + sign * share
         turn = np.array([[k, 0, (cols - 1) / 2 * (1 - k)], [0, k, (rows - 1) / 2 * (1 - k)]], np.float64)
         out[..., channel] = cv2.warpAffine(
-            np.ascontiguousarray(light[..., channel]), turn, (cols, rows), flags=cv2.INTER_LINEAR,
+            np.ascontiguousarray(light[..., channel]),
+            turn,
+            (cols, rows),
+            flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
     return out

@@ -14,7 +14,7 @@ APERTURES = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 
 
 def blur_sigma_um(defocus_um: Array | float, aperture: float) -> Array:
-    """Standard deviation of the point image: Airy core and the geometric disc of defocus, in squares added."""
+    """Give the standard deviation of a point's image: Airy core and disc of defocus, squares added."""
     core = 0.21 * WAVELENGTH_UM / aperture
     disc = np.abs(defocus_um) * aperture / np.sqrt(1 - aperture**2) / 2
     return np.sqrt(core**2 + disc**2)
@@ -30,7 +30,12 @@ def _transfer(f: Array, defocus_um: float, aperture: float, lens_um: float) -> A
 
 
 def image(
-    light: Array, path_um: Array, defocus_um: Array, um_per_px: float, aperture: float, lens_um: float,
+    light: Array,
+    path_um: Array,
+    defocus_um: Array,
+    um_per_px: float,
+    aperture: float,
+    lens_um: float,
     coherence: float,
 ) -> Array:
     """Blur a scene by its defocus map.
@@ -73,7 +78,7 @@ def image(
 
 
 def lamp(rng: np.random.Generator, shape: tuple[int, int], uneven: float) -> Array:
-    """Draw the lamp's light over the canvas, (H, W, 3): a broad off-centre bump with a slightly varying tint."""
+    """Draw the lamp's light, (H, W, 3): a broad off-centre bump with a slightly varying tint."""
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
     half = np.float32(np.hypot(*shape) / 2)
     x, y = (x - shape[1] / 2) / half, (y - shape[0] / 2) / half
@@ -97,7 +102,7 @@ def round_view(
 
 
 def shadows(light: Array, lift_um: Array, um_per_px: float, way: float, depth: float) -> Array:
-    """Darken the ground beside raised matter, away from a lamp above that shines along the angle `way` (radians)."""
+    """Darken the ground beside raised matter; a lamp above shines along the angle `way` in radians."""
     high = np.clip(lift_um, 0, 6)
     shift = 2.2 / um_per_px
     turn = np.array([[1, 0, shift * np.cos(way)], [0, 1, shift * np.sin(way)]], np.float64)

@@ -42,14 +42,21 @@ def draw_ground(
             step = rng.uniform(250, 1500) / pitch / 24
             line = start + np.cumsum(np.stack([np.cos(heading), np.sin(heading)], axis=1) * step, axis=0)
             cv2.polylines(
-                mask, [np.round(line * 8).astype(np.int32)], False, int(rng.integers(70, 255)),
-                max(1, int(rng.uniform(9, 26) / pitch)), cv2.LINE_AA, 3,
+                mask,
+                [np.round(line * 8).astype(np.int32)],
+                False,
+                int(rng.integers(70, 255)),
+                max(1, int(rng.uniform(9, 26) / pitch)),
+                cv2.LINE_AA,
+                3,
             )
         depth_um = 1.5 + layer * rng.uniform(2.5, 9)
         ink = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), max(depth_um / pitch, 0.3))
         edge = ink - cv2.GaussianBlur(ink, (0, 0), max(5 / pitch, 0.6))
         od += ink * np.float32(rng.uniform(0.012, 0.035)) + edge * np.float32(rng.uniform(0.0, 0.06))
-    od += 0.012 * soft_noise(rng, (rows, cols), 120 / pitch) + 0.006 * soft_noise(rng, (rows, cols), 9 / pitch)
+    od += 0.012 * soft_noise(rng, (rows, cols), 120 / pitch) + 0.006 * soft_noise(
+        rng, (rows, cols), 9 / pitch
+    )
     od = (od - od.mean()) * np.float32(strength * (1.0 if kind == "card" else 0.55))
     od = cv2.resize(od, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
     warm = np.array([0.92, 1.0, 1.12], np.float32)

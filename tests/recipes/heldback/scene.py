@@ -33,6 +33,8 @@ class Scene:
     owner : ndarray of shape (H, W), int32
         1 + index of the topmost visible spore; 0 elsewhere.
     on_scale : ndarray of shape (H, W), bool
+    through : ndarray of shape (H, W), float32
+        Share of a spore's contrast that passes what was laid over it and sends back light of its own.
     um_per_px : float
     from_above : bool
         Lamp above the print.
@@ -46,6 +48,7 @@ class Scene:
     kind: NDArray[np.uint8] = field(init=False)
     owner: NDArray[np.int32] = field(init=False)
     on_scale: NDArray[np.bool_] = field(init=False)
+    through: Array = field(init=False)
 
     def __post_init__(self) -> None:
         shape = self.light.shape[:2]
@@ -54,6 +57,7 @@ class Scene:
         self.kind = np.zeros(shape, np.uint8)
         self.owner = np.zeros(shape, np.int32)
         self.on_scale = np.zeros(shape, bool)
+        self.through = np.ones(shape, np.float32)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -61,8 +65,17 @@ class Scene:
         return self.light.shape[0], self.light.shape[1]
 
     def lay(
-        self, box: tuple[slice, slice], od: Array, cover: Array, kind: int, *, owner: int = 0,
-        path_um: Array | None = None, lift_um: float = 0.0, opaque: float = 0.0, sheen: float = 0.0,
+        self,
+        box: tuple[slice, slice],
+        od: Array,
+        cover: Array,
+        kind: int,
+        *,
+        owner: int = 0,
+        path_um: Array | None = None,
+        lift_um: float = 0.0,
+        opaque: float = 0.0,
+        sheen: float = 0.0,
     ) -> None:
         """Lay an object over the scene.
 
@@ -76,6 +89,7 @@ class Scene:
             own = np.power(np.float32(10), -0.9 * od) * np.float32(0.8) + np.float32(sheen)
             light *= (1 - share) * np.power(np.float32(10), -1.5 * od)
             light += share * own
+            self.through[box] *= (1 - share)[..., 0]
         else:
             light *= np.power(np.float32(10), -od * np.float32(1.5 if self.from_above else 1.0))
         inside = cover > 0.5
@@ -84,6 +98,7 @@ class Scene:
         self.owner[box][hides] = 0
         if owner:
             self.owner[box][inside] = owner
+            self.through[box][inside] = 1
         if kind == SCALE:
             self.on_scale[box][inside] = True
         if path_um is not None:

@@ -49,8 +49,15 @@ class _Floor:
 
 
 def draw_seats(
-    rng: np.random.Generator, brood: Brood, shape: tuple[int, int], um_per_px: float, count: int,
-    group: tuple[int, int], clumped: float, below: float, overlapping: float,
+    rng: np.random.Generator,
+    brood: Brood,
+    shape: tuple[int, int],
+    um_per_px: float,
+    count: int,
+    group: tuple[int, int],
+    clumped: float,
+    below: float,
+    overlapping: float,
 ) -> list[Seat]:
     """Seat `count` spores on a canvas.
 
@@ -69,8 +76,12 @@ def draw_seats(
     floor = _Floor(um_per_px, 1.3 * brood.length_um)
     seats: list[Seat] = []
     tries = 0
-    while len(seats) < count and tries < 60 * count + 60:
-        size = int(rng.integers(group[0], group[1] + 1)) if rng.random() < clumped / max(np.mean(group), 1) * 2 else 1
+    while len(seats) < count and tries < 20 * count + 60:
+        size = (
+            int(rng.integers(group[0], group[1] + 1))
+            if rng.random() < clumped / max(np.mean(group), 1) * 2
+            else 1
+        )
         size = min(size, count - len(seats))
         under = bool(rng.random() < below)
         members: list[Seat] = []
@@ -79,7 +90,10 @@ def draw_seats(
             near = members[int(rng.integers(len(members)))] if members else None
             x, y = (near.x_px, near.y_px) if near else (rng.uniform(0, cols), rng.uniform(0, rows))
             seat = seat_spore(rng, brood, x, y, under)
-            tight, turn = 0.55 if rng.random() < overlapping else rng.uniform(0.9, 1.05), rng.uniform(0, 2 * np.pi)
+            tight, turn = (
+                0.55 if rng.random() < overlapping else rng.uniform(0.9, 1.05),
+                rng.uniform(0, 2 * np.pi),
+            )
             # A new one is slid outwards from its neighbour until it fits.
             for reach in np.linspace(0.42, 1.1, 8) * brood.length_um / um_per_px if near else (0.0,):
                 seat.x_px, seat.y_px = x + reach * np.cos(turn), y + reach * np.sin(turn)
