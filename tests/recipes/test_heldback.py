@@ -10,7 +10,7 @@ import pytest
 
 from sporecount.simulate.truth import SimulatedPhoto
 from tests.recipes import heldback
-from tests.recipes.heldback import PRESETS, draw_photo
+from tests.recipes.heldback import PRESETS, draw_photo, truths
 from tests.recipes.heldback.bodies import Seat, draw_brood, lay_spore
 from tests.recipes.heldback.optics import blur_sigma_um, image
 from tests.recipes.heldback.scene import SPORE, Scene
@@ -47,9 +47,9 @@ def test_what_is_countable_shows(drawn: SimulatedPhoto) -> None:
         if spore.countable:
             assert -0.5 <= spore.x_px < WIDTH - 0.5
             assert -0.5 <= spore.y_px < HEIGHT - 0.5
-            assert spore.visible >= heldback.VISIBLE_FROM
-            assert spore.blur_um <= heldback.BLUR_TO_LENGTH * spore.length_um
-            assert spore.contrast >= heldback.CONTRAST_FROM
+            assert spore.visible >= truths.VISIBLE_FROM
+            assert spore.blur_um <= truths.BLUR_TO_LENGTH * spore.length_um
+            assert spore.contrast >= truths.CONTRAST_FROM
 
 
 def test_only_the_sets_with_spores_have_spores() -> None:
