@@ -201,9 +201,10 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
         total += np.float32(strength * rng.uniform(0.4, 1.3)) * smooth / max(float(smooth.std()), 1e-6)
     if sample.support == "card":
         mat = np.zeros((n, n), np.float32)
+        crowd = rng.uniform(8, 70)
         for _ in range(10):
             layer = np.zeros((n, n), np.uint8)
-            for _ in range(int(26 * (cell_um / 1500) ** 2)):
+            for _ in range(int(crowd * (cell_um / 1500) ** 2)):
                 start, heading = rng.uniform(0, n, 2), rng.uniform(0, 2 * np.pi)
                 steps = np.cumsum(rng.normal(0, 0.12, 24)) + heading
                 path = start + np.cumsum(np.column_stack([np.cos(steps), np.sin(steps)]), 0) * rng.uniform(
@@ -214,7 +215,7 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
                     layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4
                 )
             mat += layer.astype(np.float32) / 255 * np.float32(rng.normal(0, 1))
-        mat = _wrap_blur(mat, (rng.uniform(1.0, 3.0) if above else rng.uniform(2.0, 9.0)) / (cell_um / n))
+        mat = _wrap_blur(mat, (rng.uniform(1.0, 3.0) if above else rng.uniform(1.3, 8.0)) / (cell_um / n))
         total += rng.uniform(0.5, 1.6) * (mat - mat.mean()) / max(float(mat.std()), 1e-6)
     return total / max(float(total.std()), 1e-6)
 

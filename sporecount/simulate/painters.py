@@ -40,10 +40,10 @@ def _place_outline(canvas: Canvas, thing: Thing, points: np.ndarray) -> np.ndarr
 
 def _outline_mask(
     canvas: Canvas, thing: Thing, points: np.ndarray, margin_um: float, *, whole: bool = False
-) -> tuple[Box, np.ndarray, int] | None:
-    """Box, finely drawn cover and fineness of an outline given in the thing's own um.
+) -> tuple[Box, Box, np.ndarray, int] | None:
+    """Box of a thing, its part that is drawn, finely drawn cover there, and fineness, of an outline in um.
 
-    The box is cut to the grid unless `whole` is set; None where nothing of it is in the grid.
+    The part is what lies in the grid unless `whole` is set; None where nothing does.
     """
     grid = canvas.view.work_um
     pixels = _place_outline(canvas, thing, points)
@@ -52,14 +52,15 @@ def _outline_mask(
     right, bottom = min(int(high[0]), canvas.shape[1]), min(int(high[1]), canvas.shape[0])
     if left >= right or top >= bottom:
         return None
+    full = (int(np.floor(low[0])), int(np.floor(low[1])), int(np.floor(high[0])), int(np.floor(high[1])))
     if whole:
-        left, top, right, bottom = int(np.floor(low[0])), int(np.floor(low[1])), int(high[0]), int(high[1])
+        left, top, right, bottom = full
     size = float(np.ptp(points, axis=0).min())
     fine = _fine(grid, size)
     mask = np.zeros(((bottom - top) * fine, (right - left) * fine), np.uint8)
     drawn = (pixels - (left, top) + 0.5) * fine - 0.5
     cv2.fillPoly(mask, [np.round(drawn * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
-    return (left, top, right, bottom), mask.astype(np.float32) / 255, fine
+    return full, (left, top, right, bottom), mask.astype(np.float32) / 255, fine
 
 
 def _coarse(image: np.ndarray, fine: int) -> np.ndarray:
@@ -68,11 +69,21 @@ def _coarse(image: np.ndarray, fine: int) -> np.ndarray:
     return cv2.resize(image, (image.shape[1] // fine, image.shape[0] // fine), interpolation=cv2.INTER_AREA)
 
 
-def _grain(seed: int, shape: tuple[int, int], cell_px: float) -> np.ndarray:
-    """Smooth random field of unit spread, the same for the same seed and shape."""
-    small = (max(int(shape[0] / cell_px), 2) + 1, max(int(shape[1] / cell_px), 2) + 1)
-    field = np.random.default_rng(seed).standard_normal(small, dtype=np.float32)
-    return cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
+def _grain(seed: int, full: Box, part: Box, fine: int, cell_px: float) -> np.ndarray:
+    """Smooth random field of unit spread over a part of a thing's box, the same whichever part is drawn.
+
+    Cells are `cell_px` of the finer grid that is `fine` times finer than that of the boxes.
+    """
+    rows = max(int((full[3] - full[1]) * fine / cell_px), 2) + 2
+    cols = max(int((full[2] - full[0]) * fine / cell_px), 2) + 2
+    field = np.random.default_rng(seed).standard_normal((rows, cols), dtype=np.float32)
+    step_x, step_y = (cols - 1) / ((full[2] - full[0]) * fine), (rows - 1) / ((full[3] - full[1]) * fine)
+    to_cells = np.array(
+        [[step_x, 0, (part[0] - full[0]) * fine * step_x], [0, step_y, (part[1] - full[1]) * fine * step_y]]
+    )
+    size = ((part[2] - part[0]) * fine, (part[3] - part[1]) * fine)
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(field, to_cells, size, flags=flags, borderMode=cv2.BORDER_REFLECT))
 
 
 def spore_stamp(u: np.ndarray, v: np.ndarray, look: dict) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -130,7 +141,7 @@ def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     drawn = _outline_mask(canvas, thing, thing.points, 1.0)
     if drawn is None:
         return None
-    box, mask, fine = drawn
+    full, box, mask, fine = drawn
     look, grid = thing.look, canvas.view.work_um / fine
     x, y, matrix = local_frame(canvas, thing)
     inverse = np.linalg.inv(matrix)
@@ -151,7 +162,7 @@ def _paint_scale(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
         v * spread * np.float32(2 * np.pi / look["ridge_um"]) + np.float32(0.2) * np.sin(u * np.float32(0.08))
     )
     ribs = np.cos(u * np.float32(2 * np.pi / (look["ridge_um"] * 0.7))) if carried > 0.5 else np.float32(0)
-    mottle = _grain(thing.seed, mask.shape, max(9 / grid, 2))
+    mottle = _grain(thing.seed, full, box, fine, max(9 / grid, 2))
     tip = 1 + np.float32(rng.normal(0, 0.22)) * u / length
     edge = mask - cv2.blur(mask, (2 * int(1.2 / grid) + 1,) * 2) * mask
     ridged = np.float32(look["ridge"] * carried) * (lines + np.float32(0.3) * ribs)
@@ -181,7 +192,7 @@ def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     drawn = _outline_mask(canvas, thing, thing.points, 1.0, whole=True)
     if drawn is None:
         return None
-    box, mask, fine = drawn
+    full, box, mask, fine = drawn
     look, grid = thing.look, canvas.view.work_um / fine
     inner = cv2.distanceTransform(
         (cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT) > 0.5).astype(np.uint8), cv2.DIST_L2, 3
@@ -193,7 +204,7 @@ def _paint_solid(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None:
     body = look["flat"] + (1 - look["flat"]) * depth
     body += look["wall"] * np.exp(-((inner * grid / look["wall_um"]) ** 2)) - look["core"] * rise**2
     if look["grain"]:
-        body = body * (1 + look["grain"] * _grain(thing.seed, mask.shape, max(1.6 / grid, 1.5)))
+        body = body * (1 + look["grain"] * _grain(thing.seed, full, box, fine, max(1.6 / grid, 1.5)))
     body = _coarse((np.maximum(body, 0.02) * mask).astype(np.float32), fine)
     cover, depth = _coarse(mask, fine), _coarse((depth * mask).astype(np.float32), fine)
     tone = np.asarray(look["density"], np.float32)
@@ -221,7 +232,7 @@ def _paint_bubble(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None
     drawn = _outline_mask(canvas, thing, thing.points, 3 * look["rim_um"] + 1, whole=True)
     if drawn is None:
         return None
-    box, mask, fine = drawn
+    _, box, mask, fine = drawn
     grid = canvas.view.work_um / fine
     filled = (mask > 0.5).astype(np.uint8)
     inside = cv2.distanceTransform(filled, cv2.DIST_L2, 3) - cv2.distanceTransform(1 - filled, cv2.DIST_L2, 3)
@@ -259,14 +270,16 @@ def _paint_strand(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None
     drawn = _outline_mask(canvas, thing, strip(thing.points, width), 2.0)
     if drawn is None:
         return None
-    box, mask, fine = drawn
+    full, box, mask, fine = drawn
     grid = canvas.view.work_um / fine
     soft = cv2.GaussianBlur(mask, (0, 0), max(look["width_um"] / 4 / grid, 0.7))
     edge = mask * (1 - np.minimum(soft * 1.25, 1))
     core = mask * np.clip(soft * 2 - 1.0, 0, 1)
-    body = mask * (1 + 0.1 * _grain(thing.seed, mask.shape, max(6 / grid, 2)))
+    body = mask * (1 + 0.1 * _grain(thing.seed, full, box, fine, max(6 / grid, 2)))
     if look.get("blot"):
-        body = body * np.clip(1 + look["blot"] * _grain(thing.seed + 1, mask.shape, max(10 / grid, 2)), 0, 3)
+        body = body * np.clip(
+            1 + look["blot"] * _grain(thing.seed + 1, full, box, fine, max(10 / grid, 2)), 0, 3
+        )
     tone = np.asarray(look["density"], np.float32)
     shape = body - look["core"] * core
     density = shape[..., None] * tone + (edge * look["edge"] * 0.5)[..., None]
