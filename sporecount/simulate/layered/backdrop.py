@@ -8,7 +8,6 @@ import numpy as np
 from sporecount.simulate.layered import colours, noise
 
 OTHER = 9
-FIBRE = 5
 BACKDROPS = ("card", "felt card", "coarse card", "glass", "film", "printed card")
 
 
@@ -36,7 +35,7 @@ def draw_backdrop(
     -------
     rgb : ndarray of shape (h, w, 3), float32
     kinds : ndarray of shape (h, w), uint8
-        Fibres that stand out, and ink; the rest is background.
+        Ink is "other"; all else, the fibres of the card too, is background.
     """
     relief = np.zeros(shape, np.float32)
     kinds = np.zeros(shape, np.uint8)

@@ -78,9 +78,7 @@ def draw_photo(
     picture = camera.develop(rng, scene, recipe.camera, (height_px, width_px))
 
     shown = truths.stand_out(np.log10(np.clip(scene @ LUMA, 2e-3, 1.0)), placed, canvas.size_um)
-    found = truths.truths_of(
-        canvas, recipe, placed, drawn, shown, sigma_um, lit[..., 1], (height_px, width_px)
-    )
+    found = truths.truths_of(canvas, recipe, placed, drawn, shown, sigma_um, (height_px, width_px))
     return SimulatedPhoto(
         rgb=picture,
         um_per_px=recipe.um_per_px,

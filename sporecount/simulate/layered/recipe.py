@@ -146,7 +146,7 @@ def _load(rng: np.random.Generator, preset: str) -> float:
         return between(1200, 6000)
     if preset == "scan_4x":
         return float(rng.choice([0.0, between(0.5, 20), between(20, 900)], p=[0.3, 0.3, 0.4]))
-    return float(rng.choice([0.0, between(15, 1400)], p=[0.06, 0.94]))
+    return float(rng.choice([0.0, between(30, 1600)], p=[0.06, 0.94]))
 
 
 def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: float) -> CameraLook:

@@ -21,7 +21,6 @@ def truths_of(
     drawn: list[tuple[float, float]],
     shown: np.ndarray,
     sigma_um: np.ndarray,
-    lit: np.ndarray,
     out_shape: tuple[int, int],
 ) -> tuple[SporeTruth, ...]:
     """Truth of every spore whose centre lies in the photo, from the canvas's books.
@@ -30,15 +29,16 @@ def truths_of(
     ----------
     placed, drawn : list
         The spores, and the contrast and area (µm²) of each when it was painted.
-    shown : ndarray of shape (n, 2)
+    shown : ndarray of shape (n, 3)
         As `stand_out` gives it.
-    sigma_um, lit : ndarray of shape (h, w)
-        Blur and light over the canvas.
+    sigma_um : ndarray of shape (h, w)
+        Blur over the canvas.
     out_shape : tuple of int
         Height and width of the photo.
     """
     owned = (canvas.owner >= 0) & canvas.in_view
     seen_px = np.bincount(canvas.owner[owned], weights=canvas.clear[owned], minlength=len(placed))
+    left_px = np.bincount(canvas.owner[owned], minlength=len(placed))
     clumps = spores.clump_sizes(placed)
     grow_x, grow_y = out_shape[1] / canvas.shape[1], out_shape[0] / canvas.shape[0]
     everywhere = recipe.camera.motion**2 / 24 + (0.3 * recipe.um_per_px * recipe.camera.zoom) ** 2  # µm²
@@ -51,13 +51,14 @@ def truths_of(
         blur_um = float(np.sqrt(sigma_um[row, column] ** 2 + spore.soften**2 + everywhere))
         b = max(spore.length * spore.width / 4.0 / blur_um**2, 1e-3)
         contrast *= float(1.0 - ive(0, b) - ive(1, b))  # what a blurred disc keeps within its outline
+        contrast *= float(seen_px[number] / max(left_px[number], 1))  # dimmed by what lies over it
         in_view = canvas.seen(spore.x, spore.y)
-        level = recipe.brightness * float(lit[row, column])
         clump = int(clumps[number])
         sharp_enough = blur_um <= _SHARP_ENOUGH[min(clump, 3)] * spore.length
-        needed = max(0.03, 2.0 * camera.noise_density(recipe.camera, level))
-        calm = clump > 1 or shown[number, 0] > 0.8 * shown[number, 1]
-        strong_enough = contrast > needed and shown[number, 0] > 0.7 * needed and calm
+        needed = max(0.03, 2.0 * camera.noise_density(recipe.camera, float(shown[number, 2])))
+        calm = clump > 1 or contrast > 0.2 or shown[number, 0] > 0.8 * shown[number, 1]
+        among_others = clump > 2  # what lies around is as dark as the spore itself
+        strong_enough = contrast > needed and (among_others or shown[number, 0] > 0.7 * needed) and calm
         truths.append(
             SporeTruth(
                 x_px=spore.x / canvas.px_um * grow_x - 0.5,
@@ -88,12 +89,12 @@ def stand_out(level: np.ndarray, placed: list[spores.Placed], size_um: tuple[flo
 
     Returns
     -------
-    ndarray of shape (n, 2)
+    ndarray of shape (n, 3)
         Larger of the differences of its inside and of its rim from the lighter part around it, and the
-        spread between the quartiles around it; optical densities.
+        spread between the quartiles around it (optical densities); the level of light there.
     """
     if not placed:
-        return np.zeros((0, 2))
+        return np.zeros((0, 3))
     table = np.array([(s.x, s.y, s.length, s.width, s.angle) for s in placed])
 
     def ring(share: float, count: int) -> np.ndarray:
@@ -113,4 +114,4 @@ def stand_out(level: np.ndarray, placed: list[spores.Placed], size_um: tuple[flo
     differs = np.maximum(
         np.abs(middle - ring(0.4, 8).mean(axis=1)), np.abs(middle - ring(0.85, 12).mean(axis=1))
     )
-    return np.stack([differs, high - low], axis=1)
+    return np.stack([differs, high - low, 10.0**middle], axis=1)
