@@ -61,6 +61,9 @@ def _svg(name: str, size_in: tuple[float, float], description: str, paint: Calla
     text = text.replace("font: 9px 'sans-serif'", "font: 9px sans-serif").replace(
         "'sans-serif'", "sans-serif"
     )
+    # Groups are all named alike in every chart; only what is referred to keeps its id.
+    needed = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', text))
+    text = re.sub(r' id="([^"]+)"', lambda found: found[0] if found[1] in needed else "", text)
     for colour, variable in _VARIABLES.items():
         text = text.replace(colour, f"var({variable}, {colour})")
     label = description.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")

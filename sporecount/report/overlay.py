@@ -194,7 +194,7 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
     objects = field.objects
     px_per_um = frame.zoom / field.scale.um_per_px
     many = len(sorts.sure) + len(sorts.doubtful) > _CROWDED
-    width = 1 if many else max(1, round(2 * unit))
+    width = 1 if many else int(np.ceil(2 * unit))
     gap = (1.5 if many else 4.0) * unit
 
     def outline(rows: np.ndarray, arcs: int, open_share: float, more: float = 0.0) -> np.ndarray:
@@ -212,7 +212,7 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
 
     cased_lines(picture, outline(sorts.sure, 1, 0.0), SURE, width=width, closed=True)
     doubtful = sorts.doubtful
-    cased_lines(picture, outline(doubtful, 5, 0.42, more=2 * unit), DOUBT, width=max(width, round(2 * unit)))
+    cased_lines(picture, outline(doubtful, 5, 0.42, more=2 * unit), DOUBT, width=int(np.ceil(2 * unit)))
     size = max(5, round((6 if many else 9) * unit))
     text = max(11, round(19 * unit))
     for row in doubtful:

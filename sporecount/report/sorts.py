@@ -52,12 +52,13 @@ def sort_objects(field: FieldResult, settings: CountSettings | None = None) -> S
     Returns
     -------
     Sorts
-        Objects without a place or a probability are in none of the groups.
+        Objects without a probability or a place in or near the photo are in none of the groups.
     """
     knobs = settings or CountSettings()
     objects, spore = field.objects, np.asarray(field.kinds.spore, dtype=float)
     counted = np.asarray(field.counted, dtype=bool)
-    shown = np.isfinite(objects.x_px) & np.isfinite(objects.y_px) & np.isfinite(spore)
+    shown = (np.abs(objects.x_px - field.width_px / 2) <= field.width_px) & np.isfinite(spore)
+    shown &= np.abs(objects.y_px - field.height_px / 2) <= field.height_px
     is_sure = shown & counted & (spore >= knobs.doubt_high)
     return Sorts(
         sure=np.flatnonzero(is_sure),

@@ -1,0 +1,226 @@
+"""Every case of the words that a keeper reads."""
+
+import math
+
+import numpy as np
+import pytest
+
+from sporecount.reasons import REASONS
+from sporecount.report.phrases import LOAD_CLASSES, about, area, count_phrase, in_100
+from sporecount.report.why import why_words
+from sporecount.report.words import (
+    attention_order,
+    class_words,
+    could_hide_words,
+    field_sentence,
+    print_case,
+    print_verdict,
+    session_sentences,
+)
+from tests.report.examples import make_field, make_print
+
+NAN = float("nan")
+HEAVY = (0.0, 0.0, 0.0, 0.02, 0.3, 0.68)
+MANY = (0.0, 0.0, 0.1, 0.7, 0.2, 0.0)
+FEW = (0.0, 0.2, 0.7, 0.08, 0.02, 0.0)
+
+CASES = {
+    "none": make_print(spores=0, could_hide_per_mm2=0.73),
+    "none, little examined": make_print(spores=0, fields=1, examined_mm2=0.3, could_hide_per_mm2=10.0),
+    "none, recheck": make_print(spores=0, flag="recheck", reasons=("partly-out-of-focus",)),
+    "few": make_print(spores=3, load_class=2, load_class_probability=FEW),
+    "many": make_print(spores=40, load_class=3, load_class_probability=MANY, class_at_least=3),
+    "heavy": make_print(spores=900, load_class=5, load_class_probability=HEAVY, class_at_least=4),
+    "unusable": make_print(spores=0, flag="unusable", reasons=("out-of-focus",)),
+    "unusable, objects": make_print(spores=2, flag="unusable", reasons=()),
+    "nothing known": make_print(
+        spores=0,
+        fields=0,
+        examined_mm2=0.0,
+        density_per_mm2=NAN,
+        density_low=NAN,
+        density_high=NAN,
+        could_hide_per_mm2=NAN,
+        load_low=NAN,
+        load_high=NAN,
+        load_class_probability=(NAN,) * 6,
+    ),
+    "no classes": make_print(spores=5, load_class_probability=()),
+}
+
+
+def all_words(tally):
+    verdict = print_verdict(tally)
+    return " ".join(
+        [
+            verdict.headline,
+            *verdict.evidence,
+            verdict.could_hide,
+            verdict.supports,
+            *verdict.doubts,
+            *verdict.remarks,
+            *verdict.next_steps,
+        ]
+    )
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_case_gives_whole_sentences(name):
+    verdict = print_verdict(CASES[name])
+    for sentence in (verdict.headline, verdict.could_hide, verdict.supports, *verdict.evidence):
+        assert sentence[0].isupper() or sentence[0].isdigit()
+        assert sentence.endswith(".")
+    assert "nan" not in all_words(CASES[name]).lower().replace("nant", "")
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_no_verdict_says_free_or_clean_or_gives_orders(name):
+    words = f" {all_words(CASES[name]).lower()} "
+    for forbidden in (" free", " clean ", "healthy", "release it", "hold it", "you must", "safe"):
+        assert forbidden not in words
+
+
+def test_none_found_states_what_would_have_shown():
+    verdict = print_verdict(CASES["none"], print_area_mm2=60.0)
+    assert verdict.headline == "No spore found in 6 fields, 4.1\N{NO-BREAK SPACE}mm²."
+    # 0.73 per mm2 on 60 mm2 are 43.8, and a bound is never rounded down
+    assert "more than about 44 spores would have shown one in 95 of 100 cases" in verdict.could_hide
+    assert "None found is not none there" in verdict.could_hide
+    assert "speaks against a heavy load" in verdict.supports
+
+
+def test_none_found_in_too_little_does_not_rule_a_heavy_load_out():
+    verdict = print_verdict(CASES["none, little examined"])
+    assert "does not rule out a heavy load" in verdict.supports
+    assert "600 spores" in verdict.could_hide
+
+
+def test_a_print_to_be_looked_at_again_says_so_and_why():
+    verdict = print_verdict(CASES["none, recheck"])
+    assert verdict.supports.startswith("With the doubts named below")
+    assert verdict.doubts == (REASONS["partly-out-of-focus"].words,)
+    assert verdict.next_steps == (REASONS["partly-out-of-focus"].remedy,)
+
+
+def test_unusable_supports_neither_decision():
+    verdict = print_verdict(CASES["unusable"])
+    assert verdict.case == "unusable"
+    assert "neither holding nor releasing" in verdict.supports
+    assert print_verdict(CASES["unusable, objects"]).next_steps
+    assert "2 objects looked like spores" in " ".join(print_verdict(CASES["unusable, objects"]).evidence)
+
+
+@pytest.mark.parametrize(
+    ("tally", "case"),
+    [
+        (CASES["none"], "none"),
+        (CASES["few"], "few"),
+        (CASES["many"], "many"),
+        (CASES["heavy"], "heavy"),
+        (CASES["unusable"], "unusable"),
+        (CASES["nothing known"], "unusable"),
+        (CASES["no classes"], "few"),
+        (make_print(spores=400, load_class_probability=(), class_at_least=4), "heavy"),
+        (make_print(spores=1, load_class_probability=FEW), "few"),
+    ],
+)
+def test_case_of_a_print(tally, case):
+    assert print_case(tally) == case
+
+
+def test_classes_are_named_with_probabilities_never_bare():
+    words = class_words(CASES["many"])
+    assert words.startswith(
+        "Likeliest load class 3 (21-100 spores): 70 in 100; class 4 (101-1000 spores): 20 in"
+    )
+    assert words.endswith("A heavy load (class 4 or 5): 20 in 100.")
+    assert "cannot be told" in class_words(CASES["nothing known"])
+
+
+def test_class_words_hold_the_published_bounds():
+    # Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139; class bounds from memory
+    assert LOAD_CLASSES == ("none", "1 spore", "2-20", "21-100", "101-1000", "over 1000")
+
+
+def test_upper_bounds_grow_with_the_hidden_density():
+    bounds = [0.01, 0.2, 1.0, 7.0, 100.0, 5000.0]
+    said = [could_hide_words(make_print(could_hide_per_mm2=one), 60.0) for one in bounds]
+    numbers = [float(words.split("about ")[1].split(" ")[0].replace(",", "")) for words in said]
+    assert numbers == sorted(numbers)
+    assert all(number >= bound * 60 for number, bound in zip(numbers, bounds, strict=True))
+
+
+@pytest.mark.parametrize("value", [0.0123, 0.5, 1.0, 9.96, 43.8, 99.4, 101.0, 1234.0, 98765.0, 1e6])
+def test_about_keeps_two_figures_and_up_is_never_below(value):
+    near, above = (float(about(value, up=up).replace(",", "")) for up in (False, True))
+    assert near == pytest.approx(value, rel=0.05)  # half a step of the second figure, at worst 5 %
+    assert value * (1 - 1e-9) <= above <= value * 1.1
+
+
+def test_odd_numbers_have_words():
+    assert about(NAN) == "an unknown number"
+    assert about(math.inf) == "more than can be told"
+    assert about(0.0) == "0"
+    assert area(NAN) == "an unknown area"
+    assert in_100(NAN) == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("value", "words"), [(0.0, "under 1"), (1.0, "over 99"), (0.5, "50"), (0.994, "over 99")]
+)
+def test_probabilities_claim_no_certainty(value, words):
+    assert in_100(value) == f"{words} in 100"
+
+
+def test_field_sentences():
+    clear = make_field(10, doubtful=0).tally
+    assert field_sentence(clear) == "10 spores (95 % interval 5 to 17) in 0.72\N{NO-BREAK SPACE}mm²."
+    none = make_field(0).tally
+    assert field_sentence(none).startswith("No spore found (up to 7 could be there) in 0.72")
+    again = make_field(1, doubtful=0, flag="recheck", reasons=("ambiguous-objects", "few-fields")).tally
+    assert field_sentence(again).startswith("1 spore (95 % interval")
+    assert "Look again: several objects could be spores or not." in field_sentence(again)
+    bad = make_field(2, doubtful=0, flag="unusable", reasons=("out-of-focus",)).tally
+    assert field_sentence(bad).startswith("Not usable: hardly any of the view is sharp")
+    assert "2 objects looked like spores" in field_sentence(bad)
+    assert count_phrase(0, 0, 0) == "No spore found"
+
+
+def test_attention_goes_from_heavy_to_none_whatever_the_order():
+    prints = [CASES[name] for name in ("none", "few", "heavy", "unusable", "many")]
+    for order in (prints, prints[::-1], [prints[2], prints[0], prints[4], prints[3], prints[1]]):
+        assert [print_case(one) for one in attention_order(order)] == [
+            "heavy",
+            "unusable",
+            "many",
+            "few",
+            "none",
+        ]
+    pair = [make_print("B", spores=0), make_print("A", spores=0, flag="recheck", reasons=("crowded",))]
+    assert [one.sample for one in attention_order(pair)] == ["A", "B"]
+
+
+def test_session_sentences_count_prints_photos_and_failures():
+    words = " ".join(session_sentences([CASES["none"], CASES["heavy"], CASES["none, recheck"]], 18, 1))
+    assert words == (
+        "3 prints from 18 photos. 1 shows a likely heavy load. 2 show no spore. 1 needs a second look. "
+        "1 photo could not be used."
+    )
+
+
+def test_why_names_what_is_unlike_the_sure_spores():
+    field = make_field(40, doubtful=0)
+    changed = {name: getattr(field.objects, name).copy() for name in field.objects.__dataclass_fields__}
+    changed["length_um"][0], changed["amber"][0], changed["clump"][0], changed["on_scale"][0] = (
+        20.0,
+        0.5,
+        4,
+        True,
+    )
+    odd = make_field(40, doubtful=0)
+    object.__setattr__(odd, "objects", type(field.objects)(**changed))
+    words = why_words(odd, 0, np.arange(1, 40))
+    for part in ("longer", "less amber", "on a scale", "in a clump of 4"):
+        assert part in words
+    assert "broader" not in words
+    assert why_words(field, 5, np.arange(0)) == "near the line between spore and not"
