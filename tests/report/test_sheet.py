@@ -30,7 +30,7 @@ def test_a_disc_has_the_same_size_whatever_the_pixels(um_per_px):
     inside = np.clip(6 / um_per_px - np.hypot(cols - x, rows - y) + 0.5, 0, 1)
     photo = np.repeat((255 * inside).astype(np.uint8)[..., None], 3, axis=2)
     crop = object_crops(photo, field)[0][..., 0].astype(float) / 255
-    # area of a disc of 12 µm at 40 µm / 96 px: pi 6^2 (96 / 40)^2 px; 4 % for 2.4 px of radius at the coarsest
+    # area of a disc of 12 µm at 40 µm / 96 px: pi 6^2 (96 / 40)^2 px; 4 % for the coarsest, 2.4 px in radius
     assert crop.sum() == pytest.approx(np.pi * 36 * (96 / 40) ** 2, rel=0.04)
     centre = [(crop.sum(axis=axis) * np.arange(96)).sum() / crop.sum() for axis in (0, 1)]
     assert centre == pytest.approx([47.5, 47.5], abs=0.6)
