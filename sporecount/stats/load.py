@@ -114,7 +114,7 @@ def load_of_print(
     Load
     """
     tail = (1 - float(require("level", level, 0, 1, above=True))) / 2
-    loads, cell_class, prior = _prior(class_prior)
+    loads, cell_class, prior = load_cells(class_prior)
     found, weight = _true_among_found(evidence)
     unknown = scenarios(evidence)
     captured = captured_share(evidence, area, unknown)
@@ -154,8 +154,8 @@ def class_at_least(evidence: Evidence, level: float = 0.95) -> int:
     return load_class(max(0.0, float(np.round(sure))))
 
 
-def _prior(class_prior: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cells of the load, their class and their prior probability."""
+def load_cells(class_prior: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the cells of the load, their class and their prior probability, each of shape (n,)."""
     weights = require("class_prior", class_prior, 0).ravel()
     require("number of class_prior", weights.size, 6, 6)
     require("sum of class_prior", weights.sum(), 0, above=True)

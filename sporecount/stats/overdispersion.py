@@ -24,7 +24,7 @@ Chosen, not measured: no published figure for tape prints is known to us. The me
 0.71 (k = 2.0); one print in twenty is close to even (spread below 0.19, k above 27), and one in twenty has a
 spread above 1.47 (k below 0.46), where a handful of fields holds nearly all spores. Known qualitatively:
 spores sit in patches and most densely on the rear abdomen (Leong et al. 1992, Ecol. Entomol. 17:338-342).
-Of the priors tried in simulation, it held the coverage of `density` for k from 1 to inf best at equal width."""
+Of the priors tried in simulation it held the coverage of `density` best, at equal width."""
 
 _SPREAD_EDGES = 2.8 * np.linspace(0, 1, 49) ** 2
 """Cells on which the belief about the spread is held, finer near 0."""

@@ -1,0 +1,129 @@
+"""Control prints: a blank one shows contamination, a spiked or known one shows what the search finds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from sporecount.stats.checks import require
+from sporecount.stats.intervals import Interval, clopper_pearson, poisson_interval
+from sporecount.stats.load import Load
+
+
+@dataclass(frozen=True)
+class Blank:
+    """Reading of a blank print.
+
+    Parameters
+    ----------
+    verdict : {"clean", "look again", "contaminated"}
+    any_spore : float
+        Probability that at least one object is a spore, by the objects' probabilities.
+    false_alone : float
+        Probability that false spores alone give as many; 0 when no false rate is known and something counts.
+    counted : int
+        Objects of probability 0.5 and more.
+    per_mm2 : Interval
+        Density of counted objects, with Garwood's interval; on an uncontaminated blank, the false rate.
+    """
+
+    verdict: Literal["clean", "look again", "contaminated"]
+    any_spore: float
+    false_alone: float
+    counted: int
+    per_mm2: Interval
+
+
+@dataclass(frozen=True)
+class Recovery:
+    """Share of placed spores that was found.
+
+    Parameters
+    ----------
+    share : Interval
+        With Clopper and Pearson's interval.
+    recall, recall_u : float
+        Mean and standard deviation of the beta distribution of found + 1/2 and missed + 1/2, for use as
+        recall in `Evidence`.
+    """
+
+    share: Interval
+    recall: float
+    recall_u: float
+
+
+def blank_print(probabilities: np.ndarray, examined_mm2: float, false_per_mm2: float = 0.0) -> Blank:
+    """Judge a blank print: one spore on it casts doubt on every print of the session.
+
+    Contaminated when a spore is likely (probability above 0.5) and the false rate alone would hardly give as
+    many (at most 0.05); clean when a spore is unlikely (below 0.05); else a person must look again. A clean
+    blank shows that nothing got onto this one, not that nothing could.
+
+    Parameters
+    ----------
+    probabilities : ndarray of shape (n,)
+        Of each object to be a spore; n may be 0.
+    examined_mm2 : float
+        Above 0.
+    false_per_mm2 : float
+        False spores per mm2 known from earlier clean blanks.
+    """
+    from scipy.special import pdtrc
+
+    p = require("probabilities", probabilities, 0, 1).ravel()
+    area = float(require("examined_mm2", examined_mm2, 0, above=True))
+    false = float(require("false_per_mm2", false_per_mm2, 0)) * area
+    any_spore = float(1 - np.prod(1 - p))
+    counted = int((p >= 0.5).sum())
+    false_alone = 1.0 if counted == 0 else float(pdtrc(counted - 1, false)) if false > 0 else 0.0
+    if any_spore < 0.05:
+        verdict: Literal["clean", "look again", "contaminated"] = "clean"
+    elif any_spore > 0.5 and false_alone <= 0.05:
+        verdict = "contaminated"
+    else:
+        verdict = "look again"
+    per_mm2 = Interval(*(one / area for one in poisson_interval(counted)))
+    return Blank(verdict, any_spore, false_alone, counted, per_mm2)
+
+
+def recovery(found: int, placed: int) -> Recovery:
+    """Recall from a spiked print or from spike-in spores: how many of those placed were found.
+
+    Holds for spores and photos like those of the spike only; simulated spores are seen more easily than
+    hidden real ones, so it is an upper bound of what real spores give.
+
+    Parameters
+    ----------
+    found, placed : int
+        0 <= found <= placed, placed at least 1.
+
+    References
+    ----------
+    Clopper & Pearson 1934, Biometrika 26:404-413; prior of 1/2 and 1/2: Jeffreys.
+    """
+    share = clopper_pearson(found, placed)
+    a, b = found + 0.5, placed - found + 0.5
+    mean = a / (a + b)
+    return Recovery(share, mean, float(np.sqrt(mean * (1 - mean) / (a + b + 1))))
+
+
+def known_print_agrees(load: Load, known_low: float, known_high: float) -> bool:
+    """Whether a print of known load reads within its known range, the positive control.
+
+    False when it is 97.5 % sure that the reading lies below `known_low`, or above `known_high`: then recall,
+    scale or print area are not what they are held to be, and the session's figures with them.
+
+    Parameters
+    ----------
+    load : Load
+        Of `load.load_of_print`.
+    known_low, known_high : float
+        Range of the known number of spores on that print.
+    """
+    low = float(require("known_low", known_low, 0))
+    high = float(require("known_high", known_high, low))
+    below = float(load.probability[load.loads < low - 1e-9].sum())
+    above = float(load.probability[load.loads > high + 1e-9].sum())
+    return max(below, above) < 0.975
