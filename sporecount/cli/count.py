@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 
 def count(
-    folder: Annotated[Path, typer.Argument(help="Folder with the photos of one session.", show_default=False)],
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="Folder with the photos of one session.", show_default=False),
+    ],
     adapter: Annotated[
         str | None, typer.Option(metavar="NAME", help="Adapter profile made by `sporecount calibrate`.")
     ] = None,
@@ -34,17 +37,21 @@ def count(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
     spore_length: Annotated[
-        str | None, typer.Option(metavar="LOW-HIGH", help="Length of the spores looked for, in um, such as 8-16.")
+        str | None,
+        typer.Option(metavar="LOW-HIGH", help="Length of the spores looked for, in um, such as 8-16."),
     ] = None,
     field_number: Annotated[
         float | None, typer.Option(metavar="MM", help="Field number of the eyepiece, such as 18.")
     ] = None,
     print_area: Annotated[
-        float | None, typer.Option(metavar="MM2", help="Area of a whole print, to turn a density into a load.")
+        float | None,
+        typer.Option(metavar="MM2", help="Area of a whole print, to turn a density into a load."),
     ] = None,
     more: Annotated[
         list[str] | None,
-        typer.Option("--set", metavar="NAME=VALUE", help="Any other setting; `sporecount settings` lists them."),
+        typer.Option(
+            "--set", metavar="NAME=VALUE", help="Any other setting; `sporecount settings` lists them."
+        ),
     ] = None,
 ) -> int:
     """Count the spores in a folder of photos, per field and per print.
@@ -68,7 +75,7 @@ def count(
     settings = parse_settings(
         spore_length=spore_length, field_number=field_number, print_area=print_area, more=more or []
     )
-    with show.progress_bar() as progress:
+    with show.photo_progress() as progress:
         result = count_folder(
             folder,
             out=out,

@@ -27,7 +27,9 @@ def main() -> None:
     """Run the program."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show stops nothing
+            stream.reconfigure(
+                errors="backslashreplace"
+            )  # a name that the terminal cannot show stops nothing
     sys.exit(run(sys.argv[1:]))
 
 
@@ -55,13 +57,17 @@ def run(arguments: list[str]) -> int:
         return 1
     except OSError as fault:
         where = f"{fault.filename}: " if fault.filename else ""
-        return _complain(f"{where}{fault.strerror or fault}. Check the place and its free space, then run again.")
+        return _complain(
+            f"{where}{fault.strerror or fault}. Check the place and its free space, then run again."
+        )
     except Exception as fault:
         if hasattr(fault, "format_message"):  # a call that the parser does not understand
             return _complain(_about_call(fault))
         last = traceback.extract_tb(fault.__traceback__)[-1]
         place = f"{Path(last.filename).name}:{last.lineno}"
-        return _complain(f"a fault of this program ({type(fault).__name__}: {fault}, at {place}). Please report it.")
+        return _complain(
+            f"a fault of this program ({type(fault).__name__}: {fault}, at {place}). Please report it."
+        )
     return code if isinstance(code, int) else 0
 
 
@@ -74,7 +80,9 @@ def _about_import(fault: ImportError) -> str:
     text = str(fault)
     if ".so" in text and "cannot open shared object" in text:
         return _MISSING_LIBRARY.format(fault=text)
-    return f"a library is missing ({text}). Install the program again: pip install --force-reinstall sporecount"
+    return (
+        f"a library is missing ({text}). Install the program again: pip install --force-reinstall sporecount"
+    )
 
 
 def _about_call(fault: Exception) -> str:
@@ -83,4 +91,4 @@ def _about_call(fault: Exception) -> str:
     message = fault.format_message()  # type: ignore[attr-defined]
     if message.lstrip().startswith("Usage:"):
         return f"a command is needed.\n{message}"
-    return f"{message} See: {path} --help"
+    return f"{message.rstrip('.')}. See: {path} --help"

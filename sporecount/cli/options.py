@@ -41,13 +41,17 @@ def parse_settings(
         name = name.strip().replace("-", "_")
         if not between or name not in known:
             raise SettingsError(
-                f"{pair!r} is no setting", where="--set", remedy="`sporecount settings` lists them, as NAME=VALUE"
+                f"{pair!r} is no setting",
+                where="--set",
+                remedy="`sporecount settings` lists them, as NAME=VALUE",
             )
         chosen[name] = _number(value, "--set")
     if spore_length is not None:
         low, between, high = spore_length.replace("–", "-").partition("-")
         if not between:
-            raise SettingsError(f"{spore_length!r} is no band", where="--spore-length", remedy="Write it as 8-16")
+            raise SettingsError(
+                f"{spore_length!r} is no band", where="--spore-length", remedy="Write it as 8-16"
+            )
         chosen["spore_length_min_um"] = _number(low, "--spore-length")
         chosen["spore_length_max_um"] = _number(high, "--spore-length")
     if field_number is not None:
@@ -61,4 +65,6 @@ def _number(text: str, option: str) -> float:
     try:
         return float(text.strip().replace(",", "."))
     except ValueError:
-        raise SettingsError(f"{text.strip()!r} is no number", where=option, remedy="Write it as 8 or 8.5") from None
+        raise SettingsError(
+            f"{text.strip()!r} is no number", where=option, remedy="Write it as 8 or 8.5"
+        ) from None

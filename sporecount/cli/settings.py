@@ -6,7 +6,7 @@ from sporecount.cli import show
 
 
 def settings() -> None:
-    """List the settings of a count, each with its default, unit and range.
+    """List the settings of a count with their ranges.
 
     \b
     Example:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -44,19 +44,26 @@ def one_line(text: str, width: int = 0) -> str:
 
 
 @contextmanager
-def progress_bar() -> Iterator[Progress]:
+def plain_progress(doing: str) -> Iterator[Callable[[int, int], None]]:
     """Show photos done, rate and time left on the error stream, so that the output stays clean."""
-    from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        ProgressColumn,
+        Task,
+        TextColumn,
+        TimeRemainingColumn,
+    )
     from rich.progress import Progress as Bar
     from rich.text import Text
 
     class Rate(ProgressColumn):
-        def render(self, task) -> Text:  # type: ignore[no-untyped-def]  # noqa: ANN001
+        def render(self, task: Task) -> Text:
             speed = task.finished_speed or task.speed
             return Text(f"{speed:.1f} photos/s" if speed else "- photos/s")
 
     bar = Bar(
-        TextColumn("counting"),
+        TextColumn(doing),
         BarColumn(bar_width=22),
         MofNCompleteColumn(),
         Rate(),
@@ -68,10 +75,21 @@ def progress_bar() -> Iterator[Progress]:
     with bar:
         task = bar.add_task("", total=None)
 
-        def advance(done: int, total: int, _photo: PhotoDone) -> None:
+        def advance(done: int, total: int) -> None:
             bar.update(task, completed=done, total=total)
 
         yield advance
+
+
+@contextmanager
+def photo_progress() -> Iterator[Progress]:
+    """Show the progress of a count."""
+    with plain_progress("counting") as advance:
+
+        def counted(done: int, total: int, _photo: PhotoDone) -> None:
+            advance(done, total)
+
+        yield counted
 
 
 def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
-from sporecount.files.kept import FieldPlace, FieldsOnDisk
+from sporecount.files.kept import FieldPlace
+from sporecount.files.pictures import FieldPictures
 from sporecount.files.tables import (
     FIELD_COLUMNS,
     OBJECT_COLUMNS,
@@ -21,7 +24,7 @@ from sporecount.files.tables import (
     write_csv,
 )
 from sporecount.files.whole import write_whole, written_whole
-from sporecount.records import FailedPhoto, SessionResult
+from sporecount.records import SessionResult
 
 SESSION_FILE = "session.json"
 SESSION_FORM = 1
@@ -89,13 +92,26 @@ def _without_nan(value: Any) -> Any:
     return value
 
 
-def write_report(out: Path, result: SessionResult, fields: FieldsOnDisk) -> None:
-    """Write `report.html`."""
+def write_report(out: Path, result: SessionResult, pictures: FieldPictures, names: Mapping[str, str]) -> None:
+    """Write `report.html`.
+
+    Parameters
+    ----------
+    out : Path
+    result : SessionResult
+    pictures : FieldPictures
+    names : mapping
+        Photo to file name of its pictures.
+    """
     from sporecount.report import session_html
 
-    write_whole(out / "report.html", session_html(result, fields.preview))
-
-
-def failures_in_words(failed: Sequence[FailedPhoto]) -> list[str]:
-    """Name each photo that could not be used, with the reason."""
-    return [f"{one.photo}: {one.message}" for one in failed]
+    with warnings.catch_warnings():
+        # a sign that the charts' font lacks is drawn by the reader's own fonts
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        page = session_html(
+            result,
+            pictures=lambda photo: pictures.overlay(names[photo]),
+            sheets=lambda photo: pictures.sheet(names[photo]),
+            links=lambda photo: f"overlays/{quote(names[photo])}",
+        )
+    write_whole(out / "report.html", page)

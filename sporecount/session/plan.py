@@ -105,7 +105,10 @@ def _wish(
         return ScaleWish(um_per_px=um_per_px, source="given", objective=power)
     name = row.adapter or adapter
     if name:
+        from sporecount.calibration.profile import profile_from_json
         from sporecount.files.profiles import load_profile
 
-        return ScaleWish(profile=load_profile(name, power), objective=power)
+        profile = load_profile(name, power)
+        profile_from_json(profile)  # a bad one shows before any photo is opened
+        return ScaleWish(profile=profile, objective=power)
     return ScaleWish(objective=power)

@@ -10,7 +10,7 @@ from pathlib import Path
 from sporecount import __version__
 from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints
-from sporecount.files.overlays import Overlays
+from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import TABLE_NAME, as_json
 from sporecount.files.whole import only_run, sweep
 from sporecount.records import FailedPhoto, PrintTally, Provenance, SessionResult
@@ -103,7 +103,7 @@ def count_folder(
         write_tables(plan.out, result)
         table = {name: as_json(row) for name, row in plan.rows.items()}
         write_session(plan.out, result, places, plan.overlays, table)
-        write_report(plan.out, result, fields)
+        write_report(plan.out, result, FieldPictures(plan.out, kept), plan.overlays)
         _tidy(plan, places, [key for key, _ in tallies])
     return result
 
@@ -273,6 +273,6 @@ def _tidy(plan: Plan, places: Iterable[FieldPlace], print_keys: Iterable[str]) -
     places = list(places)
     KeptFields(kept / "fields").prune(place.key for place in places)
     KeptPrints(kept / "prints").prune(print_keys)
-    Overlays(plan.out).prune(plan.overlays[place.photo] for place in places)
+    FieldPictures(plan.out, kept).prune(plan.overlays[place.photo] for place in places)
     for folder in (plan.out, kept / "fields", kept / "prints"):
         sweep(folder)

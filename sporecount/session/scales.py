@@ -12,10 +12,8 @@ from sporecount.settings import CountSettings
 USUAL_OBJECTIVE = 10.0
 """Taken when nobody says with which objective a photo was made: prints are read at 10x (common practice)."""
 
-_VIEW_U = 0.05
 _ASSUMED_U = 0.3
-"""Relative standard uncertainties of a scale told by the round view, whose rim and field number are known to
-a few percent, and of one that is a mere assumption. Common practice, no source."""
+"""Relative standard uncertainty of a scale that is a mere assumption. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -64,19 +62,22 @@ def find_scale(photo: Photo, wish: ScaleWish, settings: CountSettings) -> Scale:
 
     view = find_view(photo)
     if wish.profile is not None:
-        from sporecount.calibration.profile import AdapterProfile, match_profile
+        from sporecount.calibration.profile import match_profile, profile_from_json
 
-        return match_profile(AdapterProfile(**wish.profile), photo, view)
+        return match_profile(profile_from_json(wish.profile), photo, view)
     objective = wish.objective or USUAL_OBJECTIVE
+    if view.found and wish.objective is not None:
+        from sporecount.calibration.approximate import scale_from_view
+
+        told = scale_from_view(view.radius_px, objective=objective, field_number_mm=settings.field_number_mm)
+        return Scale(told.um_per_px, told.um_per_px_u, "view", objective, reasons=told.reasons)
     um_per_px = settings.field_number_mm * 1000 / objective / (2 * view.radius_px)
-    told = view.found and wish.objective is not None
-    share = _VIEW_U if told else _ASSUMED_U
     return Scale(
         um_per_px=um_per_px,
-        um_per_px_u=share * um_per_px,
+        um_per_px_u=_ASSUMED_U * um_per_px,
         source="view" if view.found else "assumed",
         objective=objective,
-        reasons=("uncalibrated",) if told else ("uncalibrated", "approximate-scale"),
+        reasons=("uncalibrated", "approximate-scale"),
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from sporecount.errors import PhotoError, SporecountError
 from sporecount.files.decode import MAX_BYTES, decode
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
-from sporecount.files.overlays import Overlays
+from sporecount.files.pictures import FieldPictures
 from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.label import read_label
@@ -117,7 +117,7 @@ class Worker:
         self._setup = setup
         self._fields = KeptFields(kept / "fields")
         self._prints = KeptPrints(kept / "prints")
-        self._overlays = Overlays(Path(setup.out))
+        self._pictures = FieldPictures(Path(setup.out), kept)
 
     def do(self, job: Hello | PhotoJob | PrintJob) -> Any:
         """Do one job. A fault of a photo is an answer, not an error."""
@@ -151,7 +151,7 @@ class Worker:
         drawn_from = key_of(key, job.file.name, job.sample, job.field)
         result = None if job.label == "only" else self._fields.result(key)
         state = "kept"
-        if result is None or not self._overlays.has(job.overlay, drawn_from):
+        if result is None or not self._pictures.has(job.overlay, drawn_from):
             photo = decode(data, job.file.name)
             del data
             label = "" if job.label == "no" or result is not None else self._label(photo, job)
@@ -180,13 +180,15 @@ class Worker:
         self._fields.save(key, result, preview)
 
     def _draw(self, photo: Photo, job: PhotoJob, key: str, result: FieldResult, drawn_from: str) -> None:
-        from sporecount.report.overlay import overlay_jpeg
+        from sporecount.report import doubtful_sheet, object_crops, overlay_jpeg
 
         preview = self._fields.preview(key)
         assert preview is not None
         named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
-        picture = overlay_jpeg(photo.rgb, named, preview, self._setup.settings)
-        self._overlays.save(job.overlay, drawn_from, picture)
+        settings = self._setup.settings
+        overlay = overlay_jpeg(photo.rgb, named, preview, settings)
+        sheet = doubtful_sheet(object_crops(photo.rgb, named, settings=settings), named, settings=settings)
+        self._pictures.save(job.overlay, drawn_from, overlay, sheet)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
         from sporecount.chain import count_print

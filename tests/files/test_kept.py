@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
-from sporecount.files.overlays import Overlays
+from sporecount.files.pictures import FieldPictures
 from sporecount.records import FieldPreview
 from tests.files.test_tables import a_field, a_print
 
@@ -110,20 +110,21 @@ def test_keys_differ_by_every_part():
     assert key_of({"a": 1, "b": 2}) == key_of({"b": 2, "a": 1})
 
 
-def test_overlays(tmp_path):
-    overlays = Overlays(tmp_path)
-    overlays.save("a.jpg", "key", b"picture")
-    assert overlays.has("a.jpg", "key")
-    assert not overlays.has("a.jpg", "another key")
-    assert not overlays.has("b.jpg", "key")
-    (overlays.folder / "a.jpg").write_bytes(b"painted over")
-    assert not overlays.has("a.jpg", "key")
+def test_pictures(tmp_path):
+    pictures = FieldPictures(tmp_path, tmp_path / ".kept")
+    pictures.save("a.jpg", "key", b"overlay", b"sheet")
+    assert pictures.has("a.jpg", "key")
+    assert (pictures.overlay("a.jpg"), pictures.sheet("a.jpg")) == (b"overlay", b"sheet")
+    assert not pictures.has("a.jpg", "another key")
+    assert not pictures.has("b.jpg", "key")
+    (pictures.overlays / "a.jpg").write_bytes(b"painted over")
+    assert not pictures.has("a.jpg", "key")
 
 
-def test_only_own_overlays_are_removed(tmp_path):
-    overlays = Overlays(tmp_path)
-    overlays.save("a.jpg", "key", b"picture")
-    overlays.save("b.jpg", "key", b"picture")
-    (overlays.folder / "the keeper's own.jpg").write_bytes(b"dear to somebody")
-    overlays.prune(["b.jpg"])
-    assert sorted(path.name for path in overlays.folder.iterdir()) == ["b.jpg", "the keeper's own.jpg"]
+def test_only_own_pictures_are_removed(tmp_path):
+    pictures = FieldPictures(tmp_path, tmp_path / ".kept")
+    pictures.save("a.jpg", "key", b"overlay", b"sheet")
+    pictures.save("b.jpg", "key", b"overlay", b"sheet")
+    (pictures.overlays / "the keeper's own.jpg").write_bytes(b"dear to somebody")
+    pictures.prune(["b.jpg"])
+    assert sorted(path.name for path in pictures.overlays.iterdir()) == ["b.jpg", "the keeper's own.jpg"]

@@ -1,0 +1,91 @@
+"""`sporecount adapters`: the stored profiles of phone adapters."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sporecount.cli import show
+
+adapters = typer.Typer(help="List, show and copy the profiles of phone adapters.", no_args_is_help=True)
+
+_Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the adapter.", show_default=False)]
+_Objective = Annotated[
+    float | None, typer.Option(metavar="POWER", help="Which one, where the adapter has several.")
+]
+
+
+@adapters.command("list")
+def list_them(
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+) -> None:
+    """List the stored profiles."""
+    from sporecount.files.profiles import list_profiles, profile_folder
+
+    stored = list_profiles()
+    if json:
+        show.say_json({"adapters": stored})
+        return
+    for one in stored:
+        power = f"{one['objective']:g}x" if one.get("objective") else "any"
+        spread = f" +- {one['um_per_px_u']:.2g}" if one.get("um_per_px_u") else ""
+        show.say(
+            [f"{show.one_line(str(one['name']), 40)}  {power}  {one['um_per_px']:.5g}{spread} um per px"]
+        )
+    if not stored:
+        show.say(["No profile is stored yet. `sporecount calibrate PHOTO --adapter NAME` makes one."])
+    show.say([f"Folder: {show.one_line(str(profile_folder()))}"])
+
+
+@adapters.command("show")
+def show_one(
+    name: _Name,
+    objective: _Objective = None,
+) -> None:
+    """Show a profile as JSON."""
+    from sporecount.files.profiles import load_profile
+
+    show.say_json(load_profile(name, objective))
+
+
+@adapters.command()
+def copy(
+    name: _Name,
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", help="File to write, to carry to another machine.", show_default=False
+        ),
+    ],
+    objective: _Objective = None,
+) -> None:
+    """Copy a profile into a file, to carry to another machine.
+
+    \b
+    Example:
+      sporecount adapters copy bench bench.json --objective 10
+    """  # noqa: D301  \b keeps lines as they are
+    import json
+
+    from sporecount.files.profiles import load_profile
+    from sporecount.files.whole import write_whole
+
+    write_whole(file, json.dumps(load_profile(name, objective), indent=1, sort_keys=True).encode() + b"\n")
+    show.say([f"Written: {show.one_line(str(file))}"])
+
+
+@adapters.command()
+def add(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="File from `sporecount adapters copy`.", show_default=False)
+    ],
+) -> None:
+    """Store a profile that was copied from another machine."""
+    from sporecount.calibration.profile import profile_from_json
+    from sporecount.files.profiles import read_profile, save_profile
+
+    profile = read_profile(file)
+    profile_from_json(profile)  # what does not fit is refused here, not at the next count
+    show.say([f"Stored: {show.one_line(str(save_profile(profile)))}"])

@@ -1,0 +1,161 @@
+"""`sporecount calibrate`: a photo of a ruling to um per pixel, and an adapter profile."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sporecount.cli import show
+from sporecount.errors import CalibrationError
+
+if TYPE_CHECKING:
+    from sporecount.calibration.records import AdapterProfile, CalibrationCheck
+    from sporecount.session.calibrating import RulingPhoto
+
+
+def calibrate(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO", help="Photos of the ruling.", show_default=False)
+    ],
+    objective: Annotated[
+        float | None, typer.Option(metavar="POWER", help="Magnification of the objective, such as 10.")
+    ] = None,
+    division_um: Annotated[
+        float | None, typer.Option(metavar="UM", help="Finest division of the ruling, in um, such as 10.")
+    ] = None,
+    adapter: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Store the result as the profile of this adapter.")
+    ] = None,
+    field_number: Annotated[
+        float, typer.Option(metavar="MM", help="Field number of the eyepiece.", min=5, max=30)
+    ] = 18.0,
+    check: Annotated[
+        bool, typer.Option("--check", help="Check the stored profile of --adapter; store nothing.")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Where the certificate goes (HTML).")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+) -> int:
+    """Measure um per pixel on photos of a ruling.
+
+    Photograph a stage micrometer through the phone in its adapter, in focus,
+    with the zoom and lens that the prints are photographed with. Several
+    photos, the ruling turned between them, make the number surer.
+
+    A profile holds for one adapter, eyepiece, objective, phone, zoom and photo
+    size only. After any change, check or repeat it.
+
+    \b
+    Examples (an invented bench):
+      sporecount calibrate ruling.jpg --objective 10 --division-um 10 --adapter bench
+      sporecount calibrate ruling_*.jpg --objective 40 --division-um 10 --adapter bench
+      sporecount calibrate today.jpg --objective 10 --adapter bench --check
+    """  # noqa: D301  \b keeps lines as they are
+    from sporecount.session.calibrating import (
+        check_against,
+        join_rulings,
+        read_rulings,
+        store,
+        write_certificate,
+    )
+
+    if check and adapter is None:
+        raise CalibrationError(
+            "no profile to check", code="bad-call", where="--check", remedy="Name it with --adapter"
+        )
+    rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)
+    profile = join_rulings(rulings, name=adapter or "unnamed", date=_today())
+    checks: list[CalibrationCheck] = []
+    files: dict[str, str] = {}
+    if check and adapter is not None:
+        checks = check_against(adapter, rulings)
+    elif adapter is not None:
+        path, checks = store(profile)
+        files["profile"] = str(path)
+        out = out or path.with_suffix(".html")
+    if out is not None:
+        write_certificate(out, profile, rulings)
+        files["certificate"] = str(out)
+    if json:
+        show.say_json(as_json(profile, rulings, checks, files))
+    else:
+        show.say(_lines(profile, rulings, checks, files))
+    return 0 if all(one.passed for one in checks) else 1
+
+
+def _today() -> str:
+    from datetime import date
+
+    return date.today().isoformat()
+
+
+def as_json(
+    profile: AdapterProfile,
+    rulings: list[RulingPhoto],
+    checks: list[CalibrationCheck],
+    files: dict[str, str],
+) -> dict[str, Any]:
+    """Give the result as one object; angle and divisions are those of the first photo."""
+    first = rulings[0].reading
+    return {
+        "um_per_px": profile.um_per_px,
+        "um_per_px_u": profile.um_per_px_u,
+        "angle_deg": first.angle_deg,
+        "divisions": first.divisions,
+        "division_um": profile.division_um,
+        "warnings": _warnings(profile, rulings),
+        "objective": profile.objective,
+        "k1": profile.k1,
+        "pattern": first.pattern,
+        "photos": [
+            {
+                "photo": one.name,
+                "um_per_px": one.reading.um_per_px,
+                "um_per_px_u": one.reading.um_per_px_u,
+                "angle_deg": one.reading.angle_deg,
+                "divisions": one.reading.divisions,
+            }
+            for one in rulings
+        ],
+        "checks": [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks],
+        **files,
+    }
+
+
+def _warnings(profile: AdapterProfile, rulings: list[RulingPhoto]) -> list[str]:
+    warnings = [
+        f"{one.name}: {text}" if len(rulings) > 1 else text
+        for one in rulings
+        for text in one.reading.warnings
+    ]
+    warnings += [f"{name} disagrees with the other photos and was left out." for name in profile.left_out]
+    return warnings
+
+
+def _lines(
+    profile: AdapterProfile,
+    rulings: list[RulingPhoto],
+    checks: list[CalibrationCheck],
+    files: dict[str, str],
+) -> list[str]:
+    share = 100 * profile.um_per_px_u / profile.um_per_px
+    lines = [
+        f"{show.one_line(one.name)}: {one.reading.um_per_px:.5g} um per px, "
+        f"{one.reading.divisions} divisions of {one.reading.division_um:g} um "
+        f"at {one.reading.angle_deg:.1f} degrees"
+        for one in rulings
+    ]
+    lines.append("")
+    lines.append(
+        f"{profile.um_per_px:.5g} um per px, standard uncertainty {profile.um_per_px_u:.2g} ({share:.2f} %)"
+    )
+    lines += [f"Note: {text}" for text in _warnings(profile, rulings)]
+    for one in checks:
+        lines += [one.words, f"  {one.rule}"]
+    lines += [f"{what.capitalize()}: {show.one_line(path)}" for what, path in files.items()]
+    if "profile" not in files and not checks:
+        lines.append("Not stored: name the adapter with --adapter to count with it.")
+    return lines

@@ -1,0 +1,136 @@
+"""Photos of a ruling, from the files to a reading and an adapter profile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from sporecount.calibration.profile import build_profile, check_drift, check_objectives, profile_from_json
+from sporecount.calibration.records import AdapterProfile, CalibrationCheck, RulingReading
+from sporecount.calibration.ruling import read_ruling
+from sporecount.errors import CalibrationError, PhotoError
+from sporecount.files.decode import decode
+from sporecount.files.profiles import list_profiles, load_profile, save_profile
+from sporecount.files.whole import write_whole
+from sporecount.records import Photo
+from sporecount.session.folder import printable
+
+
+@dataclass(frozen=True)
+class RulingPhoto:
+    """A photo of a ruling with what was read from it."""
+
+    name: str
+    photo: Photo
+    reading: RulingReading
+
+
+def read_rulings(
+    paths: Sequence[Path], *, objective: float | None, division_um: float | None, field_number_mm: float
+) -> list[RulingPhoto]:
+    """Read photos of rulings.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    objective : float or None
+        Magnification.
+    division_um : float or None
+        Size of the ruling's finest division; told from the view when None.
+    field_number_mm : float
+        Of the eyepiece.
+
+    Raises
+    ------
+    PhotoError
+        A file that is no photo.
+    CalibrationError
+        A photo that gives no trustworthy number, named.
+    """
+    return [_read(path, objective, division_um, field_number_mm) for path in paths]
+
+
+def _read(
+    path: Path, objective: float | None, division_um: float | None, field_number_mm: float
+) -> RulingPhoto:
+    from sporecount.chain import find_view
+
+    name = printable(str(path))
+    try:
+        data = path.read_bytes()
+    except OSError as fault:
+        raise PhotoError(
+            f"the file cannot be read ({fault.strerror})",
+            code="unreadable",
+            where=name,
+            remedy="Check the path",
+        ) from None
+    photo = decode(data, name)
+    view = find_view(photo)
+    circle = (view.center_x_px, view.center_y_px, view.radius_px) if view.found else None
+    try:
+        reading = read_ruling(
+            photo.rgb,
+            division_um=division_um,
+            objective=objective,
+            round_view=circle,
+            field_number_mm=field_number_mm,
+        )
+    except CalibrationError as fault:
+        raise CalibrationError(
+            fault.what, code=fault.code, where=fault.where or name, remedy=fault.remedy
+        ) from None
+    return RulingPhoto(name, photo, reading)
+
+
+def join_rulings(rulings: Sequence[RulingPhoto], *, name: str, date: str) -> AdapterProfile:
+    """Join the readings to a profile; the camera is that of the first photo.
+
+    Raises
+    ------
+    CalibrationError
+        Readings that disagree.
+    """
+    first = rulings[0].photo
+    return build_profile(
+        [(one.name, one.reading) for one in rulings],
+        name=name,
+        date=date,
+        camera=first.camera,
+        focal_length_mm=first.focal_length_mm,
+        digital_zoom=first.digital_zoom,
+    )
+
+
+def store(profile: AdapterProfile) -> tuple[Path, list[CalibrationCheck]]:
+    """Store a profile, and check it against the adapter's other objectives.
+
+    Returns
+    -------
+    path : Path
+    checks : list of CalibrationCheck
+    """
+    path = save_profile(asdict(profile))
+    others = [one for one in list_profiles() if str(one["name"]).casefold() == profile.name.casefold()]
+    return path, check_objectives([profile_from_json(one) for one in others])
+
+
+def check_against(name: str, rulings: Sequence[RulingPhoto]) -> list[CalibrationCheck]:
+    """Check photos of a ruling against a stored profile.
+
+    Raises
+    ------
+    CalibrationError
+        No such profile.
+    """
+    profile = profile_from_json(load_profile(name, rulings[0].reading.objective))
+    return [check_drift(profile, one.reading) for one in rulings]
+
+
+def write_certificate(path: Path, profile: AdapterProfile, rulings: Sequence[RulingPhoto]) -> None:
+    """Write the certificate, one HTML page that needs nothing else."""
+    from sporecount.report.certificate import certificate_html
+
+    photos = [(one.name, one.photo.rgb, one.reading) for one in rulings]
+    write_whole(path, certificate_html(profile, photos))

@@ -1,0 +1,61 @@
+"""Where adapter profiles are kept."""
+
+import pytest
+
+from sporecount.errors import CalibrationError
+from sporecount.files.profiles import list_profiles, load_profile, profile_folder, read_profile, save_profile
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch):
+    monkeypatch.setenv("SPORECOUNT_HOME", str(tmp_path / "home"))
+    return tmp_path / "home"
+
+
+def profile(name: str, objective: float | None = 10.0, um_per_px: float = 0.52) -> dict:
+    return {"name": name, "objective": objective, "um_per_px": um_per_px}
+
+
+def test_nothing_stored():
+    assert list_profiles() == []
+    with pytest.raises(CalibrationError, match="stored: none yet"):
+        load_profile("bench")
+
+
+@pytest.mark.parametrize("name", ["bench", "bench 10x / left", "-x", "käfig 🦋", "a" * 60, "../up"])
+def test_any_name(name, home):
+    path = save_profile(profile(name))
+    assert path.parent == profile_folder() == home / "adapters"
+    assert load_profile(name)["name"] == name
+    assert load_profile(name.upper(), 10.0)["um_per_px"] == 0.52
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a\nb", "a" * 61])
+def test_names_that_no_list_could_show(name):
+    with pytest.raises(CalibrationError, match="name"):
+        save_profile(profile(name))
+
+
+def test_one_for_each_objective():
+    save_profile(profile("bench", 10.0, 0.52))
+    save_profile(profile("bench", 40.0, 0.13))
+    save_profile(profile("bench", 10.0, 0.53))
+    assert [one["um_per_px"] for one in list_profiles()] == [0.53, 0.13]
+    assert load_profile("bench", 40.0)["um_per_px"] == 0.13
+    with pytest.raises(CalibrationError, match="several objectives") as caught:
+        load_profile("bench")
+    assert caught.value.code == "which-objective"
+    with pytest.raises(CalibrationError, match="not for 4x"):
+        load_profile("bench", 4.0)
+
+
+def test_what_is_no_profile(tmp_path, home):
+    save_profile(profile("bench"))
+    for number, data in enumerate((b"", b"[1]", b'{"name": "x"}', b"\xff")):
+        path = home / "adapters" / f"{number}.json"
+        path.write_bytes(data)
+        with pytest.raises(CalibrationError, match="no adapter profile"):
+            read_profile(path)
+    assert [one["name"] for one in list_profiles()] == ["bench"]
+    with pytest.raises(CalibrationError, match="cannot be read"):
+        read_profile(tmp_path / "nowhere.json")

@@ -1,0 +1,311 @@
+"""A folder of photos to results: order, repair, resume, the same bytes every time. All photos are drawn."""
+
+import csv
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from sporecount.errors import SessionError
+from sporecount.files.whole import only_run
+from sporecount.records import SessionResult
+from sporecount.session import count_folder, open_session
+from sporecount.session.folder import KEPT
+from sporecount.settings import CountSettings
+from tests.session_folder import UM_PER_PX, all_files, drawn_photo, jpeg, label_photo, write_photo
+
+ROOT = Path(__file__).parents[1]
+
+
+def count(folder: Path, **options) -> tuple[SessionResult, dict[str, str]]:
+    """Count, and tell what became of each photo."""
+    states: dict[str, str] = {}
+
+    def note(_done, _total, photo):
+        states[photo.photo] = photo.state
+
+    options = {"um_per_px": UM_PER_PX, "objective": 10.0, "workers": 0, **options}
+    return count_folder(folder, progress=note, **options), states
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(path.read_text("utf-8"), newline="")))
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory) -> Path:
+    """Two prints of two fields each, one photo cut short, one ruling, one text."""
+    folder = tmp_path_factory.mktemp("fernhollow")
+    write_photo(folder / "FH-01_1.jpg", 1)
+    write_photo(folder / "FH-01_2.jpg", 2)
+    write_photo(folder / "FH-02_1.jpg", 3, ovals=0)
+    write_photo(folder / "FH-02_10.jpg", 4, ovals=3)
+    (folder / "FH-02_2.jpg").write_bytes(jpeg(drawn_photo(5))[:3000])
+    write_photo(folder / "ruling_10x.jpg", 6)
+    (folder / "notes.txt").write_text("the keeper's own notes")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def counted(session, tmp_path_factory) -> tuple[Path, SessionResult, dict[str, str]]:
+    before = all_files(session)
+    out = tmp_path_factory.mktemp("results")
+    result, states = count(session, out=out)
+    assert all_files(session) == before  # the originals are never touched
+    return out, result, states
+
+
+def test_every_photo_has_its_place(counted):
+    out, result, states = counted
+    assert states == {
+        "FH-01_1.jpg": "counted", "FH-01_2.jpg": "counted", "FH-02_1.jpg": "counted",
+        "FH-02_2.jpg": "failed", "FH-02_10.jpg": "counted",
+    }  # fmt: skip
+    assert [(one.photo, one.sample, one.field) for one in result.fields] == [
+        ("FH-01_1.jpg", "FH-01", 1), ("FH-01_2.jpg", "FH-01", 2), ("FH-02_1.jpg", "FH-02", 1),
+        ("FH-02_10.jpg", "FH-02", 3),
+    ]  # fmt: skip
+    assert [tally.sample for tally in result.prints] == ["FH-01", "FH-02"]
+    assert [(one.photo, one.sample, one.code) for one in result.failed] == [
+        ("FH-02_2.jpg", "FH-02", "cut-off")
+    ]
+    assert any("ruling_10x.jpg" in note for note in result.notes)
+    assert any("notes.txt" in note for note in result.notes)
+    assert sorted(path.name for path in out.iterdir()) == sorted(
+        ["fields.csv", "objects.csv", "samples.csv", "report.html", "session.json", "overlays", KEPT]
+    )
+    assert {path.name for path in (out / "overlays").iterdir()} == {
+        "FH-01_1.jpg", "FH-01_2.jpg", "FH-02_1.jpg", "FH-02_10.jpg",
+    }  # fmt: skip
+
+
+def test_the_tables_agree(counted):
+    out, _, _ = counted
+    fields = {row["photo"]: row for row in rows(out / "fields.csv")}
+    objects = rows(out / "objects.csv")
+    assert len(fields) == 5
+    for photo, row in fields.items():
+        spores = sum(one["photo"] == photo and one["kind"] == "spore" for one in objects)
+        assert (row["spores"] == "" and photo == "FH-02_2.jpg") or int(row["spores"]) == spores
+    assert fields["FH-02_2.jpg"]["flag"] == "unusable"
+    assert fields["FH-01_1.jpg"]["um_per_px_source"] == "given"
+    (first, second) = rows(out / "samples.csv")
+    assert (first["sample"], second["sample"]) == ("FH-01", "FH-02")
+    assert int(first["photos"]) == 2
+    # drawn ovals stand where the count says
+    assert int(fields["FH-02_1.jpg"]["spores"]) == 0
+    assert int(fields["FH-01_1.jpg"]["spores"]) == 6
+
+
+def test_provenance(counted):
+    out, result, _ = counted
+    said = json.loads((out / "session.json").read_text())
+    assert said["provenance"]["settings"]["spore_length_min_um"] == 8.0
+    assert set(said["provenance"]["photos"]) == {one.photo for one in result.fields}
+    assert said["provenance"]["libraries"]["numpy"]
+    assert said["provenance"]["model"]
+
+
+def test_results_open_again(counted):
+    out, result, _ = counted
+    again, preview = open_session(out)
+    assert [one.tally for one in again.fields] == [one.tally for one in result.fields]
+    assert [one.sample for one in again.prints] == [one.sample for one in result.prints]
+    assert (again.failed, again.notes, again.provenance) == (result.failed, result.notes, result.provenance)
+    assert preview("FH-01_1.jpg").rgb.ndim == 3
+    with pytest.raises(SessionError, match="no results"):
+        open_session(out / "overlays")
+
+
+def test_the_same_bytes_with_two_workers(session, counted, tmp_path):
+    out, _, _ = counted
+    count(session, out=tmp_path / "two", workers=2)
+    assert all_files(tmp_path / "two") == all_files(out)
+
+
+def test_a_second_run_counts_nothing_again(session, counted):
+    out, _, _ = counted
+    before = all_files(out)
+    _, states = count(session, out=out)
+    assert set(states.values()) == {"kept", "failed"}
+    assert all_files(out) == before
+
+
+def test_only_what_changed_is_counted_again(tmp_path):
+    for number in (1, 2, 3):
+        write_photo(tmp_path / f"FH-01_{number}.jpg", number)
+    count(tmp_path)
+    write_photo(tmp_path / "FH-01_2.jpg", 20)
+    write_photo(tmp_path / "FH-01_4.jpg", 4)
+    (tmp_path / "FH-01_3.jpg").unlink()
+    result, states = count(tmp_path)
+    assert states == {"FH-01_1.jpg": "kept", "FH-01_2.jpg": "counted", "FH-01_4.jpg": "counted"}
+    out = tmp_path / "sporecount"
+    assert {path.name for path in (out / "overlays").iterdir()} == {
+        "FH-01_1.jpg",
+        "FH-01_2.jpg",
+        "FH-01_4.jpg",
+    }
+    assert len(list((out / KEPT / "fields").iterdir())) == 3
+    # other settings, another scale: nothing may be taken over
+    _, states = count(tmp_path, settings=CountSettings(count_from=0.6))
+    assert set(states.values()) == {"counted"}
+    _, states = count(tmp_path, settings=CountSettings(count_from=0.6), um_per_px=1.02)
+    assert set(states.values()) == {"counted"}
+    # what was made of a changed folder is what a fresh run makes of it
+    count(tmp_path)
+    count(tmp_path, out=tmp_path / "fresh")
+    assert all_files(tmp_path / "fresh") == all_files(out)
+    assert len(result.fields) == 3
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs kill -9")
+def test_killed_in_the_middle_and_finished(session, counted, tmp_path):
+    """Kill -9 once the first photo is kept; the second run finishes, with the files of an undisturbed run."""
+    out = tmp_path / "killed"
+    script = (
+        "from sporecount.session import count_folder\n"
+        f"count_folder({str(session)!r}, out={str(out)!r}, um_per_px={UM_PER_PX}, objective=10.0, workers=1)\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", script], cwd=ROOT, start_new_session=True)
+    try:
+        for _ in range(3000):
+            if list(out.glob(f"{KEPT}/fields/*.npz")) or process.poll() is not None:
+                break
+            time.sleep(0.01)
+        assert process.poll() is None, "it ended before it could be killed"
+    finally:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    assert not (out / "fields.csv").exists()
+    (out / "overlays" / ".0123456789abcdef.part").write_bytes(b"half an overlay")
+    (out / ".0123456789abcdef.part").write_bytes(b"half a table")
+    _, states = count(session, out=out)
+    assert "kept" in states.values()
+    assert all_files(out) == all_files(counted[0])
+
+
+def test_one_run_at_a_time(session, tmp_path):
+    (tmp_path / KEPT).mkdir()
+    with only_run(tmp_path / KEPT), pytest.raises(SessionError, match="another run"):
+        count(session, out=tmp_path)
+
+
+def test_what_the_table_says(tmp_path):
+    write_photo(tmp_path / "a.jpg", 1)
+    write_photo(tmp_path / "b.jpg", 2)
+    write_photo(tmp_path / "c.jpg", 3)
+    (tmp_path / "session.csv").write_text(
+        "photo,sample,objective,um_per_px,note,cage\n"
+        "a.jpg,FH-07,20x,1.05,,east\nb.jpg,FH-07,,,,west\nc.jpg,,,,label,\ngone.jpg,FH-08,,,,\n"
+    )
+    result, states = count(tmp_path)
+    first, second = result.fields
+    assert (first.photo, first.sample, first.field) == ("a.jpg", "FH-07", 1)
+    assert (first.scale.um_per_px, first.scale.source, first.scale.objective) == (1.05, "table", 20.0)
+    assert (second.scale.um_per_px, second.scale.source, second.scale.objective) == (UM_PER_PX, "given", 10.0)
+    assert states["c.jpg"] == "label"
+    (missing,) = result.failed
+    assert (missing.photo, missing.sample, missing.code) == ("gone.jpg", "FH-08", "missing")
+    assert "line 5" in missing.message
+    said = json.loads((tmp_path / "sporecount" / "session.json").read_text())
+    assert said["table"]["a.jpg"]["cage"] == "east"
+
+
+def test_labels_tell_the_prints_apart(tmp_path):
+    """QR labels photographed before the fields (ISO/IEC 18004), in the order of the camera's clock."""
+    for number, what in enumerate(["FH-31", 1, 2, "FH-32", 3]):
+        clock = f"2026:05:17 09:30:{number:02d}"
+        data = label_photo(what, clock) if isinstance(what, str) else jpeg(drawn_photo(what), clock)
+        (tmp_path / f"IMG_{9 - number}.jpg").write_bytes(data)
+    result, states = count(tmp_path)
+    assert [(one.photo, one.sample, one.field) for one in result.fields] == [
+        ("IMG_7.jpg", "FH-31", 1), ("IMG_8.jpg", "FH-31", 2), ("IMG_5.jpg", "FH-32", 1),
+    ]  # fmt: skip
+    assert sorted(states.values()) == ["counted"] * 3 + ["label"] * 2
+    assert any("IMG_9.jpg is the label of FH-31" in note for note in result.notes)
+    out = tmp_path / "sporecount"
+    assert len(list((out / "overlays").iterdir())) == 3
+    before = all_files(out)
+    count(tmp_path)
+    assert all_files(out) == before
+
+
+def test_scales_without_a_calibration(tmp_path):
+    write_photo(tmp_path / "FH-01_1.jpg", 1)
+    result, _ = count(tmp_path, um_per_px=None)
+    (field,) = result.fields
+    assert field.scale.source == "assumed"
+    assert {"uncalibrated", "approximate-scale"} <= set(field.scale.reasons)
+    assert field.tally.flag != "clear"
+
+
+def test_copies_of_one_file_count_once(tmp_path):
+    write_photo(tmp_path / "FH-01_1.jpg", 1)
+    write_photo(tmp_path / "FH-01_2.jpg", 1)
+    result, _ = count(tmp_path)
+    assert [one.photo for one in result.fields] == ["FH-01_1.jpg", "FH-01_2.jpg"]
+    assert result.prints[0].photos == 1
+    assert any("FH-01_2.jpg is the same file as FH-01_1.jpg" in note for note in result.notes)
+
+
+def test_odd_names(tmp_path):
+    names = [
+        "a b.jpg",
+        'it\'s "so".jpg',
+        "🦋_1.jpg",
+        "two\nlines.jpg",
+        "-dash.jpg",
+        "=1+1.jpg",
+        "sub/a b.jpg",
+    ]
+    for name in names:
+        write_photo(tmp_path / name, 1)
+    result, _ = count(tmp_path)
+    assert sorted(one.photo for one in result.fields) == sorted(names)
+    assert {row["photo"].removeprefix("'") for row in rows(tmp_path / "sporecount" / "fields.csv")} == set(
+        names
+    )
+    assert len(list((tmp_path / "sporecount" / "overlays").iterdir())) == len(names)
+
+
+@pytest.mark.parametrize("what", ["folder", "photos", "place", "number"])
+def test_faults_that_stop_a_run(tmp_path, what):
+    folder = tmp_path / "session"
+    if what == "folder":
+        with pytest.raises(SessionError, match="no such folder"):
+            count(folder)
+        return
+    folder.mkdir()
+    if what == "photos":
+        with pytest.raises(SessionError, match="no photos"):
+            count(folder)
+        assert list(folder.iterdir()) == []
+        return
+    write_photo(folder / "a.jpg", 1)
+    if what == "place":
+        with pytest.raises(SessionError, match="among the photos"):
+            count(folder, out=folder)
+        with pytest.raises(SessionError, match="cannot be written"):
+            count(folder, out=folder / "a.jpg" / "out")
+    else:
+        with pytest.raises(SessionError, match="um per px"):
+            count(folder, um_per_px=0.0)
+        with pytest.raises(SessionError, match="objective"):
+            count(folder, objective=-10.0)
+
+
+def test_a_folder_of_bad_photos_only(tmp_path):
+    (tmp_path / "FH-01_1.jpg").write_bytes(b"")
+    (tmp_path / "FH-01_2.jpg").write_bytes(b"no photo")
+    result, states = count(tmp_path)
+    assert set(states.values()) == {"failed"}
+    assert len(result.fields) == 0
+    assert [(one.sample, one.flag) for one in result.prints] == [("FH-01", "unusable")]
+    assert [one.code for one in result.failed] == ["empty", "not-a-photo"]
