@@ -8,7 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from sporecount.simulate.camera import develop, draw_phone, through_eyepiece
+from sporecount.simulate.camera import Phone, develop, draw_phone, through_eyepiece
 from sporecount.simulate.optics import WAVE_UM, aperture, soften_varying
 from sporecount.simulate.ranges import PrintRanges
 from sporecount.simulate.sample import log_between
@@ -66,6 +66,7 @@ def draw_ruling(
     longer_ticks: bool | None = None,
     bright_lines: bool | None = None,
     tilt: float | None = None,
+    phone: Phone | None = None,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """Draw a simulated photo of a ruling. What is None is drawn.
 
@@ -93,6 +94,8 @@ def draw_ruling(
         Bright lines on a dark ground.
     tilt : float, optional
         Perspective: relative change of scale from the centre to half the photo's diagonal.
+    phone : Phone, optional
+        Of a session whose prints are drawn with it; its distortion is not taken over.
 
     Returns
     -------
@@ -132,6 +135,10 @@ def draw_ruling(
     ink, number = _ticks(
         s, t - np.float32(across), rule, line_um, um_per_px, longer_ticks, one_sided=rng.random() < 0.4
     )
+    lines = ink
+    numbered = pattern in ("stage-10um", "stage-100um", "mm-ruler") and longer_ticks and rng.random() < 0.35
+    if numbered:
+        ink = np.maximum(ink, _numbers(s, t - np.float32(across), rule))
     if cross or pattern == "grid":
         other, _ = _ticks(
             t + np.float32(span / 2),
@@ -150,7 +157,7 @@ def draw_ruling(
     _dust(rng, density)
 
     table = replace(PrintRanges(), noise=(0.003, 0.03), smooth_px=(0.0, 0.9))
-    phone = draw_phone(rng, table)
+    phone = phone or draw_phone(rng, table)
     through = np.exp(np.float32(-2.302585) * density)
     light = 0.06 + 0.94 * (1 - through) if bright_lines else through
     x = np.linspace(-1, 1, max(width_px // 16, 2))[None, :]
@@ -160,7 +167,7 @@ def draw_ruling(
     light = soften_varying(light.astype(np.float32), np.hypot(best_um, uneven) / um_per_px)
     colour, seen = through_eyepiece(rng, np.repeat(light[..., None], 3, axis=2), phone, (height_px, width_px))
     rgb = develop(rng, colour, phone)
-    visible = np.unique(number[(ink > 0.5) & (seen > 0.5)])
+    visible = np.unique(number[(lines > 0.5) & (seen > 0.5)])
     truth = {
         "schema_version": 1,
         "simulated": True,
@@ -177,6 +184,7 @@ def draw_ruling(
         "cross": bool(cross or pattern == "grid"),
         "longer_ticks": bool(longer_ticks),
         "bright_lines": bool(bright_lines),
+        "numbered": bool(numbered),
         "round_view": list(phone.circle) if phone.circle else None,
     }
     return rgb, truth
@@ -235,6 +243,35 @@ def _ticks(
     if one_sided:
         ink = ink * np.clip(t / pixel + 0.5, 0, 1)
     return ink * ((number >= 0) & (number <= rule.divisions)), number
+
+
+def _numbers(s: np.ndarray, t: np.ndarray, rule: Pattern) -> np.ndarray:
+    """Cover of the numbers engraved above every longest tick, 0 to 1."""
+    step, height = rule.division_um * rule.steps[1], 0.6 * rule.tick_um
+    label = np.round(s / np.float32(step)).astype(np.int32)
+    x = (s - label * np.float32(step)) / np.float32(height) + np.float32(0.5)
+    y = (t - np.float32(2.1 * rule.tick_um)) / np.float32(height)
+    ink = np.zeros(s.shape, np.float32)
+    at = np.nonzero(
+        (x >= 0) & (x < 1) & (y >= 0) & (y < 1) & (label >= 0) & (label * rule.steps[1] <= rule.divisions)
+    )
+    size = 64
+    for number in np.unique(label[at]):
+        glyph = np.zeros((size, size), np.uint8)
+        cv2.putText(
+            glyph,
+            str(number),
+            (4, 52),
+            cv2.FONT_HERSHEY_SIMPLEX,
+            1.6 if number < 10 else 1.1,
+            255,
+            4,
+            cv2.LINE_AA,
+        )
+        mine = label[at] == number
+        rows, cols = at[0][mine], at[1][mine]
+        ink[rows, cols] = glyph[(y[rows, cols] * size).astype(int), (x[rows, cols] * size).astype(int)] / 255
+    return ink
 
 
 def _dust(rng: np.random.Generator, density: np.ndarray) -> None:
