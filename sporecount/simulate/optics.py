@@ -150,11 +150,17 @@ def soften_varying(
     out = np.zeros_like(image)
     for i, variance in enumerate(rungs):
         weight = np.maximum(1 - np.abs(place - i), 0)
-        if not weight.any():
+        rows, cols = np.flatnonzero(weight.any(1)), np.flatnonzero(weight.any(0))
+        if not rows.size:
             continue
-        out += soften_flat(image, float(np.sqrt(variance)), flat) * (
-            weight if image.ndim == 2 else weight[..., None]
-        )
+        sigma = float(np.sqrt(variance))
+        reach = int(4 * sigma) + 2  # blur no more of the picture than this level is used for
+        top, bottom, left, right = rows[0], rows[-1] + 1, cols[0], cols[-1] + 1
+        up, aside = max(top - reach, 0), max(left - reach, 0)
+        part = np.ascontiguousarray(image[up : bottom + reach, aside : right + reach])
+        blurred = soften_flat(part, sigma, flat)[top - up : bottom - up, left - aside : right - aside]
+        share = weight[top:bottom, left:right]
+        out[top:bottom, left:right] += blurred * (share if image.ndim == 2 else share[..., None])
     return out
 
 
@@ -183,11 +189,16 @@ def support_light(sample: PrintSample, view: View) -> np.ndarray:
 
 
 def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
-    """Repeating density pattern of a card, unit spread, over a square of `cell_um`."""
+    """Repeating density pattern of a card, unit spread, over a square of `cell_um`.
+
+    Clouds of several sizes are drawn as one random spectrum, so that the pattern repeats without a seam.
+    """
     rng = np.random.default_rng(sample.seed)
     n = int(np.clip(cell_um / 2.4, 512, 1600))
-    total = np.zeros((n, n), np.float32)
+    step_um = cell_um / n
+    wave = (np.fft.fftfreq(n)[:, None] ** 2 + np.fft.rfftfreq(n)[None, :] ** 2).astype(np.float32)
     above = sample.light == "above"
+    power = np.zeros_like(wave)
     for size_um, strength in (
         (400.0, 0.5),
         (130.0, 0.8),
@@ -195,38 +206,48 @@ def _card_cloud(sample: PrintSample, cell_um: float) -> np.ndarray:
         (16.0, 0.35),
         (8.0, 0.5 if above else 0.1),
     ):
-        noise = rng.standard_normal((n, n), dtype=np.float32)
-        sigma = size_um / 3 / (cell_um / n)
-        smooth = _wrap_blur(noise, sigma)
-        total += np.float32(strength * rng.uniform(0.4, 1.3)) * smooth / max(float(smooth.std()), 1e-6)
+        band = _gaussian(wave, size_um / 3 / step_um) ** 2
+        power += (strength * rng.uniform(0.4, 1.3)) ** 2 * band / band.sum()
+    noise = rng.standard_normal((2, *wave.shape), dtype=np.float32)
+    total = _unit(np.fft.irfft2((noise[0] + 1j * noise[1]) * np.sqrt(power), s=(n, n)))
     if sample.support == "card":
-        mat = np.zeros((n, n), np.float32)
-        crowd = rng.uniform(8, 70)
-        for _ in range(10):
-            layer = np.zeros((n, n), np.uint8)
-            for _ in range(int(crowd * (cell_um / 1500) ** 2)):
-                start, heading = rng.uniform(0, n, 2), rng.uniform(0, 2 * np.pi)
-                steps = np.cumsum(rng.normal(0, 0.12, 24)) + heading
-                path = start + np.cumsum(np.column_stack([np.cos(steps), np.sin(steps)]), 0) * rng.uniform(
-                    5, 18
-                )
-                thick = max(int(rng.uniform(9, 26) / (cell_um / n)), 1)
-                cv2.polylines(
-                    layer, [np.round(path * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4
-                )
-            mat += layer.astype(np.float32) / 255 * np.float32(rng.normal(0, 1))
-        mat = _wrap_blur(mat, (rng.uniform(1.0, 3.0) if above else rng.uniform(1.3, 8.0)) / (cell_um / n))
-        total += rng.uniform(0.5, 1.6) * (mat - mat.mean()) / max(float(mat.std()), 1e-6)
-    return total / max(float(total.std()), 1e-6)
+        mat = np.fft.rfft2(_fibre_mat(rng, n, step_um))
+        softness = (rng.uniform(1.0, 3.0) if above else rng.uniform(1.3, 8.0)) / step_um
+        total = total + rng.uniform(0.4, 1.6) * _unit(
+            np.fft.irfft2(mat * _gaussian(wave, softness), s=(n, n))
+        )
+    return _unit(total).astype(np.float32)
 
 
-def _wrap_blur(image: np.ndarray, sigma: float) -> np.ndarray:
-    """Gaussian blur on a torus, so that the pattern repeats without a seam."""
-    n = image.shape[0]
-    wave = np.fft.fftfreq(n)[:, None] ** 2 + np.fft.rfftfreq(n)[None, :] ** 2
-    return np.fft.irfft2(np.fft.rfft2(image) * np.exp(-2 * np.pi**2 * sigma**2 * wave), s=image.shape).astype(
-        np.float32
-    )
+def _gaussian(wave: np.ndarray, sigma_px: float) -> np.ndarray:
+    """Transfer of a Gaussian blur at squared frequencies `wave`."""
+    return np.exp(np.float32(-2 * np.pi**2 * sigma_px**2) * wave)
+
+
+def _unit(field: np.ndarray) -> np.ndarray:
+    """Field of mean 0 and standard deviation 1."""
+    return (field - field.mean()) / max(float(field.std()), 1e-9)
+
+
+def _fibre_mat(rng: np.random.Generator, n: int, step_um: float) -> np.ndarray:
+    """Paper fibres over a repeating square of n x n steps, some darker, some lighter than the card."""
+    mat = np.zeros((n, n), np.float32)
+    crowd = int(rng.uniform(8, 70) * (n * step_um / 1500) ** 2)
+    for _ in range(10):
+        layer = np.zeros((n, n), np.uint8)
+        for _ in range(crowd):
+            turn = np.cumsum(rng.normal(0, 0.12, 24)) + rng.uniform(0, 2 * np.pi)
+            path = np.cumsum(np.column_stack([np.cos(turn), np.sin(turn)]), 0) * rng.uniform(12, 44) / step_um
+            path += rng.uniform(0, n, 2)
+            thick = max(int(rng.uniform(9, 26) / step_um), 1)
+            low, high = path.min(0) - thick, path.max(0) + thick
+            for x in (-n, 0, n):
+                for y in (-n, 0, n):
+                    if low[0] + x < n and high[0] + x > 0 and low[1] + y < n and high[1] + y > 0:
+                        points = np.round((path + np.array([x, y])) * 16).astype(np.int32)
+                        cv2.polylines(layer, [points], False, 255, thick, cv2.LINE_AA, 4)
+        mat += layer * np.float32(rng.normal(0, 1) / 255)
+    return mat
 
 
 def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarray, np.ndarray]:
@@ -250,6 +271,8 @@ def expose(canvas: Canvas, sample: PrintSample, focus: Focus) -> tuple[np.ndarra
             blur_um = sigma[1] * grid
         if canvas.above:
             light *= _shadow(canvas.density[layer], sample, layer, grid)[..., None]
+        if not canvas.density[layer].any():
+            continue
         through = cv2.exp(canvas.density[layer] * np.float32(-2.302585))
         for c in range(3):
             light[..., c] *= soften_varying(np.ascontiguousarray(through[..., c]), sigma[c], flat=focus.flat)

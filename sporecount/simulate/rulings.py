@@ -132,13 +132,14 @@ def draw_ruling(
     s -= np.float32(start)
     line_um = float(rng.uniform(*rule.line_um))
     across = float(rng.normal(0, 0.08)) * half if pattern != "grid" else 0.0
+    one_sided = bool(rng.random() < 0.4)
     ink, number = _ticks(
-        s, t - np.float32(across), rule, line_um, um_per_px, longer_ticks, one_sided=rng.random() < 0.4
+        s, t - np.float32(across), rule, line_um, um_per_px, longer_ticks, one_sided=one_sided
     )
     lines = ink
     numbered = pattern in ("stage-10um", "stage-100um", "mm-ruler") and longer_ticks and rng.random() < 0.35
     if numbered:
-        ink = np.maximum(ink, _numbers(s, t - np.float32(across), rule))
+        ink = np.maximum(ink, _numbers(s, t - np.float32(across), rule, 2.1 if one_sided else 1.1))
     if cross or pattern == "grid":
         other, _ = _ticks(
             t + np.float32(span / 2),
@@ -245,12 +246,12 @@ def _ticks(
     return ink * ((number >= 0) & (number <= rule.divisions)), number
 
 
-def _numbers(s: np.ndarray, t: np.ndarray, rule: Pattern) -> np.ndarray:
-    """Cover of the numbers engraved above every longest tick, 0 to 1."""
+def _numbers(s: np.ndarray, t: np.ndarray, rule: Pattern, beyond: float) -> np.ndarray:
+    """Cover of the numbers engraved `beyond` plain tick lengths off the middle at every longest tick, 0 to 1."""
     step, height = rule.division_um * rule.steps[1], 0.6 * rule.tick_um
     label = np.round(s / np.float32(step)).astype(np.int32)
     x = (s - label * np.float32(step)) / np.float32(height) + np.float32(0.5)
-    y = (t - np.float32(2.1 * rule.tick_um)) / np.float32(height)
+    y = (t - np.float32(beyond * rule.tick_um)) / np.float32(height)
     ink = np.zeros(s.shape, np.float32)
     at = np.nonzero(
         (x >= 0) & (x < 1) & (y >= 0) & (y < 1) & (label >= 0) & (label * rule.steps[1] <= rule.divisions)

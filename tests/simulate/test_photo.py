@@ -145,6 +145,37 @@ def test_an_isolated_dark_blob_has_the_area_and_colour_of_its_spore():
     assert checked >= 15
 
 
+@pytest.mark.parametrize(("um_per_px", "objective"), [(0.14, 40), (0.5, 10), (1.3, 4)])
+def test_places_are_exact_at_each_objective_and_under_distortion(um_per_px, objective):
+    """A spore's shadow has its centroid within 0.25 um and a quarter pixel of the truth (noise, JPEG)."""
+    table = replace(BARE, distortion_k1=(0.02, 0.02), lateral_colour=(1e-9, 1e-9), fringe=(1e-3, 1e-3))
+    worst: list[float] = []
+    for seed in range(40):
+        if len(worst) == 5:
+            break
+        photo = draw_photo(
+            np.random.default_rng(seed),
+            width_px=330,
+            height_px=250,
+            um_per_px=um_per_px,
+            objective=objective,
+            spores=1,
+            ranges=table,
+        )
+        spore = photo.spores[0]
+        reach = round((0.6 * spore.length_um + 3 * spore.blur_um) / um_per_px)
+        x, y = round(spore.x_px), round(spore.y_px)
+        if spore.visible < 1 or not (reach < x < 329 - reach and reach < y < 249 - reach):
+            continue
+        rows, cols = np.mgrid[y - reach : y + reach + 1, x - reach : x + reach + 1]
+        green = photo.rgb[rows, cols, 1].astype(float)
+        dark = np.clip(np.median(photo.rgb[..., 1]) - green - 8, 0, None)
+        at = np.array([(dark * cols).sum(), (dark * rows).sum()]) / dark.sum()
+        worst.append(np.hypot(*(at - (spore.x_px, spore.y_px))))
+    assert len(worst) == 5
+    assert max(worst) < 0.25 / um_per_px + 0.25
+
+
 def test_within_sample_spread_and_shape_follow_the_ranges():
     photo = draw_photo(
         np.random.default_rng(1),
