@@ -18,11 +18,9 @@ SIZES_PX = ((1200, 900), (1280, 960), (1440, 1080), (1600, 1200))
 
 
 def recipe_stamp(recipe: str) -> str:
-    """Give a short hash of the recipe's source files."""
-    module = importlib.import_module(recipe)
-    where = Path(str(module.__file__))
-    files = sorted(where.parent.rglob("*.py")) if where.name == "__init__.py" else [where]
-    return hashlib.sha256(b"".join(one.read_bytes() for one in files)).hexdigest()[:12]
+    """Give a short hash of the source files in the folder of a recipe's module."""
+    where = Path(str(importlib.import_module(recipe).__file__)).parent
+    return hashlib.sha256(b"".join(one.read_bytes() for one in sorted(where.rglob("*.py")))).hexdigest()[:12]
 
 
 def draw(recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
