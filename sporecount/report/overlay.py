@@ -212,25 +212,32 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
 
     cased_lines(picture, outline(sorts.sure, 1, 0.0), SURE, width=width, closed=True)
     doubtful = sorts.doubtful
-    cased_lines(picture, outline(doubtful, 5, 0.42, more=2 * unit), DOUBT, width=int(np.ceil(2 * unit)))
+    cased_lines(picture, outline(doubtful, 5, 0.42, more=2 * unit), DOUBT, width=width)
     size = max(5, round((6 if many else 9) * unit))
-    text = max(11, round(19 * unit))
-    for row in doubtful:
-        x, y = frame.place(objects.x_px[row], objects.y_px[row])
-        reach = np.nan_to_num(objects.length_um[row], nan=8.0) * px_per_um / 2 + gap + 3 * unit + size / 2
-        x, y = x + 0.75 * reach, y - 0.75 * reach
-        mark(picture, x, y, size, DOUBT, filled=bool(field.counted[row]))
-        if not many:
-            number = str(row + 1)
-            left, top = round(x + size / 2 + 3 * unit), round(y - text * 0.62)
-            cv2.rectangle(
-                picture,
-                (left - 1, top + 1),
-                (left + text_width(number, text) + 1, top + round(text * 1.15)),
-                INK,
-                -1,
-            )
-            put_text(picture, number, left, top, text, DOUBT)
+    reach = np.nan_to_num(objects.length_um[doubtful], nan=8.0) * px_per_um / 2 + gap + 3 * unit + size / 2
+    places = frame.place(objects.x_px[doubtful], objects.y_px[doubtful])
+    places += 0.75 * reach[:, None] * np.array([1, -1])
+    for (x, y), counted in zip(places.tolist(), field.counted[doubtful].tolist(), strict=True):
+        mark(picture, x, y, size, DOUBT, filled=counted)
+    if not many:
+        _draw_numbers(picture, places, size, doubtful, max(11, round(19 * unit)), round(3 * unit))
+
+
+def _draw_numbers(
+    picture: np.ndarray, places: np.ndarray, mark_size: int, rows: np.ndarray, size: int, gap: int
+) -> None:
+    """Write the objects' numbers beside their marks, but not upon another mark or number."""
+    half = mark_size / 2
+    taken = [(x - half, y - half, x + half, y + half) for x, y in places.tolist()]
+    for (x, y), row in zip(places.tolist(), rows.tolist(), strict=True):
+        number = str(row + 1)
+        left, top = round(x + half) + gap, round(y - size * 0.62)
+        box = (left - 1, top + 1, left + text_width(number, size) + 1, top + round(size * 1.15))
+        if any(box[0] < b[2] and b[0] < box[2] and box[1] < b[3] and b[1] < box[3] for b in taken):
+            continue
+        taken.append(box)
+        cv2.rectangle(picture, box[:2], box[2:], INK, -1)
+        put_text(picture, number, left, top, size, DOUBT)
 
 
 def _draw_scale_bar(picture: np.ndarray, um_per_px: float, unit: float) -> None:

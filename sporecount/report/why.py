@@ -54,5 +54,5 @@ def why_words(field: FieldResult, row: int, sure: np.ndarray) -> str:
         words.append("unlike anything known")
     likeliest = int(field.kinds.likeliest[row])
     if likeliest != 0:
-        words.append(f"likelier {'an other thing' if KINDS[likeliest] == 'other' else KINDS[likeliest]}")
+        words.append(f"likelier {'something else' if KINDS[likeliest] == 'other' else KINDS[likeliest]}")
     return ", ".join(words) or "near the line between spore and not"
