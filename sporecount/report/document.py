@@ -60,7 +60,7 @@ def session_html(
     maps : callable
         Sample to the map of its print, SVG as from `print_map_svg`, or None.
     links : callable
-        Photo name to the path of its full-size overlay, relative to the report's folder, or None.
+        Photo name to the address of its full-size overlay, relative to the report, percent-encoded; or None.
 
     Returns
     -------

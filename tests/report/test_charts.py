@@ -30,7 +30,7 @@ def all_charts():
         "size": size_chart(rng.normal(11.5, 0.6, 300)),
         "density": density_chart([tally for _, tally in tallies(0, 3, 40, 700)]),
         "counts": counts_chart(tallies(4, 0, 12), "A & <B>"),
-        "classes": classes_chart([make_print("A $x$ <b>"), make_print("B")]),
+        "classes": classes_chart([make_print("A $x$ <b> 漢字"), make_print("B")]),
     }
 
 
