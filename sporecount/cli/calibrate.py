@@ -50,9 +50,9 @@ def calibrate(
 
     \b
     Examples (an invented bench):
-      sporecount calibrate ruling.jpg --objective 10 --division-um 10 --adapter bench
-      sporecount calibrate ruling_*.jpg --objective 40 --division-um 10 --adapter bench
-      sporecount calibrate today.jpg --objective 10 --adapter bench --check
+      sporecount calibrate ruling.jpg --objective 10 --division-um 10
+      sporecount calibrate ruling_*.jpg --objective 40 --adapter bench
+      sporecount calibrate today.jpg --objective 40 --adapter bench --check
     """  # noqa: D301  \b keeps lines as they are
     from sporecount.session.calibrating import (
         check_against,

@@ -15,7 +15,7 @@ _HELP = """Count parasite spores on tape prints of butterflies, from a folder of
 
 \b
 The usual way (all names in the examples are invented):
-  sporecount calibrate ruling.jpg --objective 10 --division-um 10 --adapter bench
+  sporecount calibrate ruling.jpg --objective 10 --adapter bench
   sporecount count fernhollow-may --adapter bench
 Then open fernhollow-may/sporecount/report.html.
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 _HEAD = ("print", "fields", "mm2", "spores", "per mm2 (95 %)", "flag")
-_WIDTHS = (22, 6, 7, 7, 22, 8)
+_WIDTHS = (20, 6, 7, 7, 24, 8)
 CAUTION = (
     'A screening aid, not a diagnosis: "none found" never means free of the parasite. '
     "Follow local rules and licensed advice on keeping, moving and releasing butterflies."

@@ -28,7 +28,7 @@ def simulate(
     \b
     Examples:
       sporecount simulate practice
-      sporecount simulate practice-small --prints 2 --fields 2 --width 1600 --height 1200
+      sporecount simulate small --prints 2 --width 2000 --height 1500
     """  # noqa: D301  \b keeps lines as they are
     from sporecount.session.practice import Practice, write_practice
 

@@ -16,13 +16,17 @@ from PIL import Image
 
 from sporecount.errors import SessionError
 from sporecount.files.whole import write_whole
-from sporecount.simulate.print_photos import draw_session, truth_to_json
+from sporecount.simulate.camera import Phone, draw_phone
+from sporecount.simulate.photo import truth_to_json
+from sporecount.simulate.print_photos import draw_session
 from sporecount.simulate.ranges import PRESETS
 from sporecount.simulate.rulings import draw_ruling
 
 _KINDS = ("light", "none", "heavy", "out of focus", "ordinary")
 _SPORES_PER_MM2 = {"light": 4.0, "none": 0.0, "heavy": 250.0, "out of focus": 30.0, "ordinary": None}
 _BEGIN = datetime(2026, 5, 17, 9, 30)
+_FIELD_NUMBER_MM, _VIEW_SHARE = 18.0, 0.9
+"""Of the eyepiece, and the round view's diameter as a share of the photo's shorter side."""
 _JPEG = {"quality": 92}
 _TURNED = 6
 """Exif orientation of the photo that was taken with the phone upright."""
@@ -105,8 +109,10 @@ def write_practice(
         )
     out.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(wish.seed)
-    # the same field of view at any size of photo: 18 mm / objective across about 0.9 of the shorter side
-    um_per_px = round(18_000 / wish.objective / (0.9 * min(wish.width_px, wish.height_px)), 4)
+    phone = replace(draw_phone(rng, PRESETS[wish.preset]), circle=(0.0, 0.0, _VIEW_SHARE / 2))
+    # the same field of view at any size of photo
+    view_px = _VIEW_SHARE * min(wish.width_px, wish.height_px)
+    um_per_px = round(_FIELD_NUMBER_MM * 1000 / wish.objective / view_px, 4)
     total = wish.prints * wish.fields + 1
     files: list[str] = []
     truths: list[dict[str, Any]] = []
@@ -122,6 +128,7 @@ def write_practice(
             um_per_px=um_per_px,
             objective=wish.objective,
             light="below",
+            phone=phone,
             spores_per_mm2=_SPORES_PER_MM2[kind],
             ranges=_ranges(wish.preset, kind),
         )
@@ -134,7 +141,7 @@ def write_practice(
             truths.append({**truth_to_json(photo, name), "sample": sample})
             if progress is not None:
                 progress(len(files), total)
-    ruling, ruling_truth = _ruling(rng, wish, um_per_px)
+    ruling, ruling_truth = _ruling(rng, wish, um_per_px, phone)
     name = f"ruling_{wish.objective:g}x.jpg"
     write_whole(out / name, _as_phone_file(ruling, len(files), wish.objective, False, "jpg"))
     files.append(name)
@@ -165,7 +172,9 @@ def _ranges(preset: str, kind: str) -> Any:
     return replace(ranges, focus_blur_um=(5.0, 7.0)) if kind == "out of focus" else ranges
 
 
-def _ruling(rng: np.random.Generator, wish: Practice, um_per_px: float) -> tuple[np.ndarray, dict[str, Any]]:
+def _ruling(
+    rng: np.random.Generator, wish: Practice, um_per_px: float, phone: Phone
+) -> tuple[np.ndarray, dict[str, Any]]:
     pattern = "stage-100um" if wish.objective < 8 else "stage-10um"
     return draw_ruling(
         rng,
@@ -174,11 +183,12 @@ def _ruling(rng: np.random.Generator, wish: Practice, um_per_px: float) -> tuple
         height_px=wish.height_px,
         um_per_px=um_per_px,
         objective=wish.objective,
-        k1=0.0,
+        k1=phone.k1,
         tilt=0.0,
         blur_um=0.3,
         longer_ticks=True,
         bright_lines=False,
+        phone=phone,
     )
 
 
