@@ -247,7 +247,7 @@ def _ticks(
 
 
 def _numbers(s: np.ndarray, t: np.ndarray, rule: Pattern, beyond: float) -> np.ndarray:
-    """Cover of the numbers engraved `beyond` plain tick lengths off the middle at every longest tick, 0 to 1."""
+    """Cover, 0 to 1, of the numbers at the longest ticks, `beyond` plain tick lengths off the middle."""
     step, height = rule.division_um * rule.steps[1], 0.6 * rule.tick_um
     label = np.round(s / np.float32(step)).astype(np.int32)
     x = (s - label * np.float32(step)) / np.float32(height) + np.float32(0.5)
