@@ -1,6 +1,7 @@
 """What counts say about a field, a print and a group: numbers in, numbers out, no pictures and no files.
 
-Order of reading: `intervals`, `count_interval` (one field), `overdispersion` (clumping between fields),
-`density`, `detection_limit`, `load` (one print), `planning`, `prevalence` (a group), `agreement`
-(readers), `calibration_error` (probabilities), `control` (blank and spiked prints).
+In order of reading: `intervals` and `count_interval` (one field); `overdispersion` (clumping between fields),
+`evidence` (what the fields of a print say together), `density`, `captured`, `detection_limit`, `load` and
+`planning` (one print); `prevalence` (a group); `agreement` (readers); `calibration_error` (probabilities);
+`control` (blank and known prints). `checks` and `spread` serve them all.
 """

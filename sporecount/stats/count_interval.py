@@ -126,9 +126,7 @@ def _exact_cumulative(sets: np.ndarray, r: float, r_u: float, reach: int) -> np.
     missed = np.arange(reach)[None, :] - s
     possible = missed >= 0
     m = np.where(possible, missed, 0)
-    log_pmf = (
-        gammaln(m + s + 1) - gammaln(s + 1) - gammaln(m + 1) + betaln(a + s + 1, b + m) - betaln(a, b)
-    )
+    log_pmf = gammaln(m + s + 1) - gammaln(s + 1) - gammaln(m + 1) + betaln(a + s + 1, b + m) - betaln(a, b)
     pmf = found_pmf @ np.where(possible, np.exp(log_pmf), 0.0)
     return np.asarray(np.cumsum(pmf))
 

@@ -112,11 +112,12 @@ def hidden_load(evidence: Evidence, area: PrintArea, risk: float = 0.05) -> floa
     def excess(log_load: float) -> float:
         return _at_most(captured, found, float(np.exp(log_load))) - risk
 
-    lowest, highest = float(np.log(evidence.found + 0.5)), float(np.log(1e12))
+    least = np.round(evidence.found) + 1
+    lowest, highest = float(np.log(least)), float(np.log(1e12))
     if excess(highest) > 0:
         return float("inf")
     if excess(lowest) <= 0:
-        return float(np.ceil(evidence.found))
+        return float(least)
     return float(np.ceil(np.exp(brentq(excess, lowest, highest, xtol=1e-6)) - 1e-4))
 
 

@@ -128,7 +128,8 @@ def load_of_print(
         likelihood = np.exp(log_likelihood - log_likelihood.max()).mean(axis=1)
         one = prior * likelihood
         posterior += chance * one / one.sum()
-    classes = np.bincount(cell_class, weights=posterior, minlength=6)
+    posterior /= posterior.sum()
+    classes = np.bincount(cell_class, weights=posterior, minlength=6).clip(max=1.0)
     cumulative = np.cumsum(posterior)
     places = np.searchsorted(cumulative, np.array([0.5, tail, 1 - tail]) - 1e-12).clip(max=loads.size - 1)
     median, low, high = (float(one) for one in loads[places])

@@ -11,7 +11,7 @@ from sporecount.stats.checks import require
 from sporecount.stats.intervals import Interval, clopper_pearson, wilson
 from sporecount.stats.spread import even_points
 
-_POINTS = 4096
+_POINTS = 1024
 
 
 @dataclass(frozen=True)
@@ -147,10 +147,10 @@ def difference_of_groups(
 
 
 def _beta_quantiles(mean: float, u: float, q: np.ndarray) -> np.ndarray:
-    """Quantiles of the beta distribution of that mean and standard deviation; where u is 0, the mean."""
+    """Quantiles of the beta distribution of that mean and standard deviation; where u is next to 0, the mean."""
     from scipy.special import betaincinv
 
-    if u == 0 or mean == 1:
+    if u < 1e-6 or mean == 1:
         return np.full(q.size, mean)
     size = mean * (1 - mean) / min(u, 0.9 * np.sqrt(mean * (1 - mean))) ** 2 - 1
     return np.asarray(betaincinv(mean * size, (1 - mean) * size, q))
