@@ -17,6 +17,10 @@ SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
 SIZES_PX = ((1200, 900), (1280, 960), (1440, 1080), (1600, 1200))
 
 
+NAMES_IN_PACKAGE = {"good_focus_10x": ("good_focus", 10.0), "mixed": ("ordinary", None)}
+"""What the package's own simulator calls these sets, with the objective to ask for."""
+
+
 def recipe_stamp(recipe: str) -> str:
     """Give a short hash of the source files in the folder of a recipe's module."""
     where = Path(str(importlib.import_module(recipe).__file__)).parent
@@ -28,8 +32,11 @@ def draw(recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
     rng = np.random.default_rng([seed, SETS.index(name), index])
     width, height = SIZES_PX[int(rng.integers(len(SIZES_PX)))]
     module = importlib.import_module(recipe)
+    preset, objective = name, None
+    if recipe.startswith("sporecount.simulate"):
+        preset, objective = NAMES_IN_PACKAGE.get(name, (name, None))
     return module.draw_photo(
-        rng, width_px=width, height_px=height, um_per_px=None, objective=None, preset=name
+        rng, width_px=width, height_px=height, um_per_px=None, objective=objective, preset=preset
     )
 
 

@@ -41,7 +41,7 @@ class Brood:
 
 def draw_brood(rng: np.random.Generator) -> Brood:
     """Draw the common looks of a sample's spores."""
-    green = rng.uniform(0.16, 0.5)
+    green = rng.uniform(0.11, 0.5)
     red = green * rng.uniform(0.26, 0.52)
     blue = green * rng.uniform(1.5, 2.5)
     return Brood(
