@@ -147,7 +147,7 @@ def difference_of_groups(
 
 
 def _beta_quantiles(mean: float, u: float, q: np.ndarray) -> np.ndarray:
-    """Quantiles of the beta distribution of that mean and standard deviation; where u is next to 0, the mean."""
+    """Quantiles of the beta distribution of that mean and standard deviation; the mean where u is near 0."""
     from scipy.special import betaincinv
 
     if u < 1e-6 or mean == 1:
