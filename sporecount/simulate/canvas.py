@@ -61,7 +61,7 @@ class View:
             goal = np.hypot(true[:, 0], true[:, 1]) / half
             seen = goal.copy()
             for _ in range(6):
-                seen = goal / (1 + self.k1 * seen**2)
+                seen = goal / (1 + self.k1 * np.minimum(seen, 2.0) ** 2)  # far outside the law has no inverse
             true = true * np.where(goal > 0, seen / np.maximum(goal, 1e-12), 1.0)[:, None]
         return true + np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
 
