@@ -37,7 +37,7 @@ def hsv(hue: float, saturation: float, value: float) -> np.ndarray:
 
 def scale_colour(rng: np.random.Generator) -> np.ndarray:
     """Share of light (3,) that a scale sends on: black, brown, orange, yellow, white, grey, rarely a hue."""
-    sort = rng.choice(7, p=[0.22, 0.2, 0.24, 0.1, 0.12, 0.06, 0.06])
+    sort = rng.choice(7, p=[0.2, 0.18, 0.2, 0.12, 0.14, 0.1, 0.06])
     if sort == 0:
         return hsv(rng.uniform(0, 0.12), rng.uniform(0.0, 0.5), rng.uniform(0.02, 0.12))
     if sort == 1:

@@ -101,7 +101,7 @@ def _paint_all(
     def anywhere() -> tuple[float, float]:
         return float(rng.uniform(0, width_um)), float(rng.uniform(0, height_um))
 
-    sorts = [scales.random_look(rng) for _ in range(recipe.scale_sorts)]
+    sorts = [scales.random_look(rng, canvas.px_um) for _ in range(recipe.scale_sorts)]
     mean_area = float(np.mean([s.length * s.width * 0.75 for s in sorts]))
     lean, disorder = rng.uniform(0, 2 * np.pi), rng.choice([0.3, 3.0])
     resting: list[tuple[float, float, float]] = []
@@ -119,7 +119,7 @@ def _paint_all(
     roomy_mm2 = area_mm2 / (1.0 + area_mm2 / 2.5) + 0.025
     for _ in range(min(400, rng.poisson(recipe.pieces * roomy_mm2))):
         sort, (x, y) = sorts[int(rng.integers(len(sorts)))], anywhere()
-        size = float(np.exp(rng.uniform(np.log(3.0), np.log(42.0))))
+        size = float(np.exp(rng.uniform(np.log(3.0), np.log(62.0))))
         if size > 2 * canvas.px_um:
             jobs.append(
                 (

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
-from sporecount.simulate.layered import colours, noise, shapes
+from sporecount.simulate.layered import colours, noise, shapes, skin
 from sporecount.simulate.layered.canvas import Canvas, Window
 
 SCALE, PIECE = 2, 3
@@ -25,17 +26,18 @@ class ScaleLook:
     teeth: int
     tooth: float
     round_end: float
-    ridge_pitch: float
-    ridge: float
-    ribs: float
+    tile: np.ndarray
     rim: float
-    granules: float
+    rim_width: float
+    gradient: float
     sheen: float
     sheen_hue: float
+    shadow: float
+    worn: float
 
 
-def random_look(rng: np.random.Generator) -> ScaleLook:
-    """Draw one sort of scale."""
+def random_look(rng: np.random.Generator, px_um: float) -> ScaleLook:
+    """Draw one sort of scale; its texture comes on a grid of `px_um`."""
     slender = rng.random() < 0.15
     length = rng.uniform(60, 240) if not slender else rng.uniform(100, 400)
     width = length * (rng.uniform(0.25, 0.75) if not slender else rng.uniform(0.05, 0.14))
@@ -49,13 +51,14 @@ def random_look(rng: np.random.Generator) -> ScaleLook:
         teeth=int(rng.integers(2, 9)) if rng.random() < 0.6 else 0,
         tooth=rng.uniform(0.04, 0.25),
         round_end=rng.uniform(0.02, 0.35),
-        ridge_pitch=rng.uniform(1.2, 4.5),
-        ridge=rng.choice([rng.uniform(0.02, 0.12), rng.uniform(0.1, 0.35)]),
-        ribs=noise.maybe(rng, 0.5, 0.02, 0.12),
-        rim=rng.uniform(0.0, 0.5),
-        granules=noise.maybe(rng, 0.4, 0.05, 0.3),
+        tile=skin.random_tile(rng, px_um),
+        rim=rng.choice([rng.uniform(0.0, 0.5), rng.uniform(-0.4, 1.5)]),
+        rim_width=rng.uniform(0.7, 4.0),
+        gradient=noise.maybe(rng, 0.5, -1.0, 1.0),
         sheen=noise.maybe(rng, 0.3, 0.1, 0.6),
         sheen_hue=rng.uniform(0.4, 0.95),
+        shadow=noise.maybe(rng, 0.3, 0.1, 1.4),
+        worn=noise.maybe(rng, 0.25, 0.02, 0.35),
     )
 
 
@@ -122,18 +125,43 @@ def draw_piece(
     window = canvas.window(x, y, 0.9 * size + 2)
     if window is None:
         return
-    stretch, angle = rng.uniform(0.4, 1.0), rng.uniform(0, np.pi)
+    angle = rng.uniform(0, np.pi)
     along, across = window.turned(angle)
-    corners = shapes.rough_corners(rng, 0.75 * size, int(rng.integers(3, 8)), rng.uniform(0.15, 0.65))
-    distance = shapes.polygon(along, across / np.float32(stretch), corners) * np.float32(stretch**0.5)
-    if size / canvas.px_um > 6:
-        distance += (
-            0.035 * size * noise.smooth_field(rng, distance.shape, max(2.0, 0.12 * size / canvas.px_um))
+    distance = _piece_outline(rng, along, across, size)
+    if size / canvas.px_um > 6 and rng.random() < 0.7:
+        distance = distance + (
+            np.float32(0.035 * size)
+            * noise.smooth_field(rng, distance.shape, max(2.0, 0.12 * size / canvas.px_um))
         )
     turn = rng.uniform(0, np.pi)
     u = along * np.float32(np.cos(turn)) + across * np.float32(np.sin(turn))
     v = across * np.float32(np.cos(turn)) - along * np.float32(np.sin(turn))
     _paint(rng, canvas, window, look, distance, u, v, light, from_below, PIECE)
+
+
+def _piece_outline(
+    rng: np.random.Generator, along: np.ndarray, across: np.ndarray, size: float
+) -> np.ndarray:
+    """Distance of a torn piece: angular, a triangle, a strip broken straight, a sliver, or a curled rind."""
+    sort = rng.choice(5, p=[0.45, 0.15, 0.2, 0.1, 0.1])
+    if sort == 0:
+        stretch = np.float32(rng.uniform(0.4, 1.0))
+        corners = shapes.rough_corners(rng, 0.75 * size, int(rng.integers(3, 8)), rng.uniform(0.15, 0.65))
+        return shapes.polygon(along, across / stretch, corners) * np.sqrt(stretch)
+    if sort == 1:
+        return shapes.polygon(along, across, shapes.rough_corners(rng, 0.7 * size, 3, rng.uniform(0, 0.6)))
+    half, wide = 0.6 * size, size * rng.uniform(0.15, 0.4)
+    if sort == 2:  # breaks across it are straight but oblique
+        slant = np.float32(rng.normal(0, 0.5))
+        ends = np.abs(along + slant * across) - np.float32(half)
+        return np.maximum(ends, np.abs(across + np.float32(rng.normal(0, 0.1)) * along) - np.float32(wide))
+    if sort == 3:
+        return shapes.lens(along, across, 1.3 * size, size * float(rng.uniform(0.08, 0.22)))
+    outer = np.sqrt(along**2 + across**2) - np.float32(0.6 * size)
+    inner = np.sqrt((along - np.float32(rng.uniform(0.2, 0.5) * size)) ** 2 + across**2) - np.float32(
+        0.6 * size
+    )
+    return np.maximum(outer, -inner)
 
 
 def _paint(
@@ -149,34 +177,31 @@ def _paint(
     kind: int,
 ) -> None:
     px = canvas.px_um
+    if look.worn and distance.size > 400:  # holes and thin places
+        field = noise.octaves(rng, distance.shape, rng.uniform(6, 30) / px, 2 / px, 0.5)
+        distance = np.maximum(distance, np.float32(4.0) * (field - np.float32(2.2 - 3 * look.worn)))
     cover = shapes.coverage(distance, px)
-    fade = np.float32(np.exp(-((1.2 * px / look.ridge_pitch) ** 2)))
-    spread = 1 + 0.1 * along / (np.abs(along).max() + 1e-3)
-    texture = (
-        look.ridge
-        * fade
-        * np.sin(across * spread * np.float32(2 * np.pi / look.ridge_pitch) + rng.uniform(0, 6))
-    )
-    if look.ribs:
-        texture = texture + look.ribs * fade * np.sin(
-            along * np.float32(2 * np.pi / (look.ridge_pitch * 0.8))
-        )
-    if look.granules and distance.size > 200:
-        spots = noise.smooth_field(rng, distance.shape, 1.5 / px)
-        texture = texture + look.granules * np.clip(spots - 0.6, 0, 1.5)
-    if distance.size > 200:
-        texture = texture + 0.06 * noise.smooth_field(rng, distance.shape, max(2.0, 18 / px))
-    rim = look.rim * np.exp(-((distance / 1.6) ** 2))
+    texture = skin.sample(rng, look.tile, along / np.float32(px), across / np.float32(px))
+    shade = look.rim * np.exp(-((distance / look.rim_width) ** 2))
+    shade = shade + look.gradient * along / (np.float32(2.0) * np.abs(along).max() + np.float32(1e-3))
+    if rng.random() < 0.2:  # folded over: two layers beyond a straight line
+        turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(0.1, 0.4) * float(np.abs(along).max())
+        over = along * np.float32(np.cos(turn)) + across * np.float32(np.sin(turn)) - np.float32(far)
+        shade = shade + np.float32(rng.uniform(0.2, 0.9)) * (over > 0) + 0.5 * np.exp(-((over / 0.8) ** 2))
+    texture = texture + shade[..., None]
     tone = float(np.exp(rng.normal(0, 0.2)))
     level = light * look.colour * np.float32(tone)
-    paint = level * np.exp(-(texture + rim))[..., None]
+    paint = np.minimum(level * np.exp(-texture), 1.3 * light)
     if look.sheen and not from_below:
         hue = look.sheen_hue + 0.1 * float(rng.normal())
         shimmer = np.exp(-((across / (0.2 * look.width) - rng.normal()) ** 2)) * look.sheen
         paint = paint + shimmer[..., None] * colours.hsv(hue, 0.8, 0.8) * light
+    if look.shadow:
+        _cast_shadow(rng, canvas, window, cover, look.shadow)
     soften = noise.maybe(rng, 0.4, 0.3, 3.0)
     mask = distance < 0
     see_through = 1.0 - look.opacity
+    canvas.rgb[window.box] *= np.exp(np.float32(-see_through) * cover[..., None] * texture)
     absorbs = -np.log(np.clip(look.colour, 0.03, 0.98)) * np.float32(0.6)
     canvas.lay(
         window,
@@ -184,10 +209,23 @@ def _paint(
         kind,
         cover=cover * np.float32(look.opacity),
         paint=paint.astype(np.float32),
-        density=cover * (see_through * (0.5 + texture) + rim * see_through),
+        density=cover * np.float32(0.5 * see_through),
         absorbs=absorbs,
         hides=look.opacity,
         soften_um=soften,
     )
     if kind == SCALE:
         canvas.scaled[window.box] |= mask
+
+
+def _cast_shadow(
+    rng: np.random.Generator, canvas: Canvas, window: Window, cover: np.ndarray, depth: float
+) -> None:
+    """Darken what lies beside a thing, shifted by a few µm, hard or soft at the edge."""
+    shift = rng.normal(0, 4.0, 2) / canvas.px_um
+    matrix = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
+    shadow = cv2.warpAffine(np.ascontiguousarray(cover, np.float32), matrix, cover.shape[::-1])
+    soft = rng.choice([0.0, rng.uniform(0.5, 4.0)]) / canvas.px_um
+    if soft > 0.3:
+        shadow = cv2.GaussianBlur(shadow, (0, 0), soft)
+    canvas.rgb[window.box] *= np.exp(-np.float32(depth) * shadow * (1 - cover))[..., None]
