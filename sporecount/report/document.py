@@ -92,7 +92,7 @@ def session_html(
     drawn = (
         charts.size_chart(np.concatenate(lengths)),
         charts.density_chart([row.tally for row in rows]),
-        charts.classes_chart(prints),
+        charts.classes_chart([one for one in prints if words.print_case(one) != "unusable"]),
     )
     page = (
         _environment()
@@ -142,19 +142,21 @@ def _section(
     links: Callable[[str], str | None],
 ) -> dict[str, Any]:
     rows = sorted(rows, key=lambda one: (one.number, one.photo))
+    verdict = words.print_verdict(tally, knobs.print_area_mm2)
+    usable = verdict.case != "unusable"  # numbers of a print without a verdict would be taken for one
     density = "–"
-    if math.isfinite(tally.density_per_mm2):
+    if usable and math.isfinite(tally.density_per_mm2):
         low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
         density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
     shown = album.take(rows)
     return {
         "anchor": f"print-{index}",
         "tally": tally,
-        "verdict": words.print_verdict(tally, knobs.print_area_mm2),
-        "heavy": phrases.in_100(words.heavy_probability(tally)),
+        "verdict": verdict,
+        "heavy": phrases.in_100(words.heavy_probability(tally)) if usable else "unknown",
         "density": density,
-        "ruler": Markup(figures.load_ruler_svg(tally, knobs.print_area_mm2)),
-        "classes": Markup(figures.class_bars_svg(tally)),
+        "ruler": Markup(figures.load_ruler_svg(tally, knobs.print_area_mm2) if usable else ""),
+        "classes": Markup(figures.class_bars_svg(tally) if usable else ""),
         "map": Markup(maps(tally.sample) or ""),
         "counts": Markup(
             charts.counts_chart([(one.number, one.tally) for one in rows], f"{index}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from hashlib import sha256
 from html import escape
 
 import numpy as np
@@ -14,7 +15,7 @@ _LOOK = (
     ".map{--c:var(--chart-ink,#1a2227);--s:var(--chart-soft,#505d64)}"
     ".map .view{fill:none;stroke:var(--c);stroke-width:1.2}"
     ".map .hatch{stroke:var(--s);stroke-width:1.4}"
-    ".map .left-out{fill:url(#map-left-out);stroke:var(--s);stroke-width:.8;stroke-dasharray:3 2}"
+    ".map .left-out{stroke:var(--s);stroke-width:.8;stroke-dasharray:3 2}"
     ".map .spores{stroke:var(--c);stroke-width:3.4;stroke-linecap:round}"
     ".map .bar{stroke:var(--c);stroke-width:4}"
     ".map text{fill:var(--c);font:13px sans-serif}"
@@ -82,11 +83,12 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
 
     spores = sum(len(one.spores_um) for one in known)
     label = f"Map of {name}: {len(known)} fields, {spores} spores"
+    hatch = f"left-out-{sha256(name.encode('utf-8', 'replace')).hexdigest()[:12]}"  # maps of one page differ
     parts = [
         f'<svg class="map" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
         f'role="img" aria-label="{escape(label)}">',
         f"<style>{_LOOK}</style>"
-        '<defs><pattern id="map-left-out" width="6" height="6" patternUnits="userSpaceOnUse" '
+        f'<defs><pattern id="{hatch}" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><path d="M0 0V6" class="hatch"/>'
         "</pattern></defs>",
     ]
@@ -97,7 +99,7 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
             corners = " ".join(
                 "{:.1f},{:.1f}".format(*place(*corner)) for corner in np.asarray(outline, float)
             )
-            parts.append(f'<polygon points="{corners}" class="left-out"/>')
+            parts.append(f'<polygon points="{corners}" class="left-out" fill="url(#{hatch})"/>')
     for one in known:
         dots = "".join(
             "M{:.1f} {:.1f}h0".format(*place(*spot))

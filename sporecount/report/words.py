@@ -133,8 +133,8 @@ def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
 def could_hide_words(tally: PrintTally, print_area_mm2: float) -> str:
     """Say what load could be there all the same; never that nothing is."""
     hidden = tally.could_hide_per_mm2 * print_area_mm2
-    if not math.isfinite(hidden) or tally.fields == 0 or tally.examined_mm2 <= 0:
-        return "What could have been missed is not known: too little was examined to say."
+    if not math.isfinite(hidden) or tally.examined_mm2 <= 0 or print_case(tally) == "unusable":
+        return "What could have been missed is not known: too little could be examined to say."
     bound = about(max(hidden, 1.0), up=True)
     spores = "spore" if bound == "1" else "spores"
     if tally.spores == 0:
@@ -188,7 +188,6 @@ def _class_range(load_class: int) -> str:
 def _supports(case: PrintCase, tally: PrintTally, print_area_mm2: float) -> str:
     hidden = tally.could_hide_per_mm2 * print_area_mm2
     heavy = heavy_probability(tally)
-    reserve = "With the doubts named below: " if tally.flag == "recheck" else ""
     if case == "unusable":
         words = "The photos support neither holding nor releasing; better photos or a re-test would."
     elif case == "none":
@@ -219,7 +218,9 @@ def _supports(case: PrintCase, tally: PrintTally, print_area_mm2: float) -> str:
             "This speaks for a heavily infected animal. Animals from the same container often differ, so "
             "each needs its own print."
         )
-    return reserve + words
+    if tally.flag == "recheck":
+        return f"With the doubts named below, {_lower(words)}"
+    return words
 
 
 def field_sentence(tally: FieldTally) -> str:

@@ -130,3 +130,5 @@ def test_map_keeps_places_and_scale():
     assert print_map_svg([]) == ""
     assert print_map_svg([FieldPlace(1, NAN, 0.0, 1.0)]) == ""
     assert svg == print_map_svg(places, 'A "<1>"')
+    patterns = {re.search(r'<pattern id="([^"]+)"', print_map_svg(places, name))[1] for name in "AB"}
+    assert len(patterns) == 2, "two maps fit into one page"

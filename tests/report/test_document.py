@@ -176,6 +176,14 @@ def test_hostile_text_stays_text():
     assert "49" not in re.sub(r"\{\{7\*7\}\}", "", reader.words).split()
 
 
+def test_a_print_without_a_verdict_shows_no_numbers_that_could_be_taken_for_one():
+    tally = make_print("JAR-1", 300, flag="unusable", reasons=("out-of-focus",))
+    text = session_html(make_session((make_field(3, sample="JAR-1"),), (tally,)), lambda _: None).decode()
+    assert 'class="ruler"' not in text
+    assert 'class="classes"' not in text
+    assert "73" not in re.findall(r'data-label="Spores per mm²">([^<]*)<', text)[0]
+
+
 def test_nothing_at_all_is_a_report_too():
     reader = read(session_html(make_session((), ()), lambda _: None))
     assert "No print was counted" in reader.words

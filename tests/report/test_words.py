@@ -106,6 +106,7 @@ def test_unusable_supports_neither_decision():
     verdict = print_verdict(CASES["unusable"])
     assert verdict.case == "unusable"
     assert "neither holding nor releasing" in verdict.supports
+    assert "not known" in verdict.could_hide
     assert print_verdict(CASES["unusable, objects"]).next_steps
     assert "2 objects looked like spores" in " ".join(print_verdict(CASES["unusable, objects"]).evidence)
 
