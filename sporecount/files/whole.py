@@ -16,32 +16,35 @@ _PART = ".part"
 
 
 @contextlib.contextmanager
-def written_whole(path: Path) -> Iterator[IO[bytes]]:
+def written_whole(path: Path, *, settled: bool = True) -> Iterator[IO[bytes]]:
     """Give a file to write to, which takes the place of `path` at the end and is gone after a fault.
-
-    Its bytes are on the disk before the old file is let go, so that not even a power cut leaves half.
 
     Parameters
     ----------
     path : Path
         Its folder exists.
+    settled : bool
+        Wait until the bytes are on the disk before the old file is let go, so that not even a power cut
+        leaves half. Not needed where a reader can tell a whole file from a half one.
     """
     part = path.with_name(f".{secrets.token_hex(8)}{_PART}")
     try:
         with part.open("xb") as out:
             yield out
-            out.flush()
-            os.fsync(out.fileno())
+            if settled:
+                out.flush()
+                os.fsync(out.fileno())
         part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    _settle(path.parent)
+    if settled:
+        _settle(path.parent)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    with written_whole(path) as out:
+def write_whole(path: Path, data: bytes, *, settled: bool = True) -> None:
+    """Write a file whole or not at all; parameters as of `written_whole`."""
+    with written_whole(path, settled=settled) as out:
         out.write(data)
 
 

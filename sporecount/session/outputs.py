@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -15,16 +14,16 @@ from sporecount.files.kept import FieldPlace
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.tables import (
     FIELD_COLUMNS,
-    OBJECT_COLUMNS,
     SAMPLE_COLUMNS,
     failed_row,
     field_row,
-    object_rows,
     sample_row,
     write_csv,
+    write_objects,
 )
 from sporecount.files.whole import write_whole, written_whole
 from sporecount.records import SessionResult
+from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
 SESSION_FORM = 1
@@ -43,7 +42,7 @@ def write_tables(out: Path, result: SessionResult) -> None:
     with written_whole(out / "fields.csv") as file:
         write_csv(file, FIELD_COLUMNS, field_rows(result))
     with written_whole(out / "objects.csv") as file:
-        write_csv(file, OBJECT_COLUMNS, (row for field in result.fields for row in object_rows(field)))
+        write_objects(file, result.fields)
     with written_whole(out / "samples.csv") as file:
         write_csv(file, SAMPLE_COLUMNS, (sample_row(tally) for tally in result.prints))
 
@@ -103,15 +102,20 @@ def write_report(out: Path, result: SessionResult, pictures: FieldPictures, name
     names : mapping
         Photo to file name of its pictures.
     """
-    from sporecount.report import session_html
+    from sporecount.report import doubtful_sheet, session_html, unpack_crops
 
-    with warnings.catch_warnings():
-        # a sign that the charts' font lacks is drawn by the reader's own fonts
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        page = session_html(
-            result,
-            pictures=lambda photo: pictures.overlay(names[photo]),
-            sheets=lambda photo: pictures.sheet(names[photo]),
-            links=lambda photo: f"overlays/{quote(names[photo])}",
-        )
+    at = {field.photo: number for number, field in enumerate(result.fields)}
+
+    settings = CountSettings(**result.provenance.settings)
+
+    def sheet(photo: str) -> bytes:
+        crops = unpack_crops(pictures.crops(names[photo]))
+        return doubtful_sheet(crops, result.fields[at[photo]], settings=settings)
+
+    page = session_html(
+        result,
+        pictures=lambda photo: pictures.overlay(names[photo]),
+        sheets=sheet,
+        links=lambda photo: f"overlays/{quote(names[photo])}",
+    )
     write_whole(out / "report.html", page)

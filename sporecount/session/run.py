@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
 
@@ -39,6 +40,7 @@ def count_folder(
     settings: CountSettings | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
+    crew: Crew | None = None,
 ) -> SessionResult:
     """Count a session: every photo of a folder, every print, and write the results.
 
@@ -61,6 +63,8 @@ def count_folder(
         Worker processes; as many as there are processors if left out. 0 works in this process, where a
         photo that brings a decoder down brings the run down.
     progress : callable, optional
+    crew : Crew, optional
+        Workers that are there already, as `make_crew` makes them for the same place and settings.
 
     Returns
     -------
@@ -78,11 +82,13 @@ def count_folder(
     plan = make_plan(folder, out=out, adapter=adapter, objective=objective, um_per_px=um_per_px)
     kept = _make_place(plan.out)
     with only_run(kept):
-        setup = Setup(str(plan.out), settings, {"program": program_id(), "libraries": library_versions()})
-        with Crew(_workers(workers, len(plan.contents.photos)), _MAKER, setup) as crew:
-            (_, model), *_ = crew.do([Hello()])
-            done, places, failed = _count_photos(crew, plan, progress)
-            tallies = _tally_prints(crew, places, done, failed)
+        with ExitStack() as stack:
+            at_work = crew or stack.enter_context(
+                make_crew(plan.out, settings, _workers(workers, len(plan.contents.photos)))
+            )
+            (_, model), *_ = at_work.do([Hello()])
+            done, places, failed = _count_photos(at_work, plan, progress)
+            tallies = _tally_prints(at_work, places, done, failed)
         provenance = Provenance(
             version=__version__,
             model=model,
@@ -106,6 +112,12 @@ def count_folder(
         write_report(plan.out, result, FieldPictures(plan.out, kept), plan.overlays)
         _tidy(plan, places, [key for key, _ in tallies])
     return result
+
+
+def make_crew(out: Path, settings: CountSettings, workers: int) -> Crew:
+    """Make workers that count into a folder of results with these settings."""
+    made_by = {"program": program_id(), "libraries": library_versions()}
+    return Crew(workers, _MAKER, Setup(str(out), settings, made_by))
 
 
 def _make_place(out: Path) -> Path:

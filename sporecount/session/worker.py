@@ -149,46 +149,49 @@ class Worker:
         sha256 = hashlib.sha256(data).hexdigest()
         key = key_of(sha256, asdict(job.wish), asdict(self._setup.settings), self._setup.made_by)
         drawn_from = key_of(key, job.file.name, job.sample, job.field)
-        result = None if job.label == "only" else self._fields.result(key)
-        state = "kept"
-        if result is None or not self._pictures.has(job.overlay, drawn_from):
-            photo = decode(data, job.file.name)
-            del data
-            label = "" if job.label == "no" or result is not None else self._label(photo, job)
-            if label or job.label == "only":
-                return PhotoDone(
-                    job.file.name, "label", sha256=sha256, taken_at=photo.taken_at or "", label=label
-                )
-            if result is None:
-                state = "counted"
-                self._count(photo, job, key)
-                result = self._fields.result(key)
-                assert result is not None
-            self._draw(photo, job, key, result, drawn_from)
-        return PhotoDone(job.file.name, state, key=key, sha256=sha256, taken_at=result.taken_at)
+        kept = None if job.label == "only" else self._fields.result(key)
+        if kept is not None and self._pictures.has(job.overlay, drawn_from):
+            return PhotoDone(job.file.name, "kept", key=key, sha256=sha256, taken_at=kept.taken_at)
+        photo = decode(data, job.file.name)
+        del data
+        preview = None if kept is None else self._fields.preview(key)
+        if kept is not None and preview is not None:
+            self._draw(photo, job, kept, preview, drawn_from)
+            return PhotoDone(job.file.name, "kept", key=key, sha256=sha256, taken_at=kept.taken_at)
+        taken_at = photo.taken_at or ""
+        label = self._label(photo, job)
+        if label or job.label == "only":
+            return PhotoDone(job.file.name, "label", sha256=sha256, taken_at=taken_at, label=label)
+        self._draw(photo, job, *self._count(photo, job, key), drawn_from)
+        return PhotoDone(job.file.name, "counted", key=key, sha256=sha256, taken_at=taken_at)
 
     def _label(self, photo: Photo, job: PhotoJob) -> str:
         from sporecount.chain import find_view
 
-        return read_label(photo.rgb, careful=job.label == "only" or not find_view(photo).found)
+        if job.label == "no":
+            return ""
+        if job.label == "only":
+            return read_label(photo.rgb, careful=True)
+        # the round view shows that this was taken through the eyepiece
+        return "" if find_view(photo).found else read_label(photo.rgb, careful=False)
 
-    def _count(self, photo: Photo, job: PhotoJob, key: str) -> None:
+    def _count(self, photo: Photo, job: PhotoJob, key: str) -> tuple[FieldResult, FieldPreview]:
         from sporecount.chain import count_field
 
         scale = find_scale(photo, job.wish, self._setup.settings)
         result, preview = count_field(photo, scale, self._setup.settings, sample=job.sample, field=job.field)
-        self._fields.save(key, result, preview)
+        return result, self._fields.save(key, result, preview)
 
-    def _draw(self, photo: Photo, job: PhotoJob, key: str, result: FieldResult, drawn_from: str) -> None:
-        from sporecount.report import doubtful_sheet, object_crops, overlay_jpeg
+    def _draw(
+        self, photo: Photo, job: PhotoJob, result: FieldResult, preview: FieldPreview, drawn_from: str
+    ) -> None:
+        from sporecount.report import object_crops, overlay_jpeg, pack_crops
 
-        preview = self._fields.preview(key)
-        assert preview is not None
         named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
         settings = self._setup.settings
         overlay = overlay_jpeg(photo.rgb, named, preview, settings)
-        sheet = doubtful_sheet(object_crops(photo.rgb, named, settings=settings), named, settings=settings)
-        self._pictures.save(job.overlay, drawn_from, overlay, sheet)
+        crops = pack_crops(object_crops(photo.rgb, named, settings=settings))
+        self._pictures.save(job.overlay, drawn_from, overlay, crops)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
         from sporecount.chain import count_print

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,11 +18,12 @@ from sporecount.files.tables import (
     failed_row,
     field_row,
     json_rows,
-    object_rows,
+    object_lines,
     read_csv,
     safe_text,
     sample_row,
     write_csv,
+    write_objects,
 )
 from sporecount.records import (
     KINDS,
@@ -120,21 +122,49 @@ def test_a_print_as_a_row():
     )
 
 
+def object_cells(field: FieldResult) -> list[dict[str, str]]:
+    out = io.BytesIO()
+    write_objects(out, [field])
+    return list(csv.DictReader(io.StringIO(out.getvalue().decode(), newline="")))
+
+
 def test_spore_exactly_for_what_is_counted():
     field = a_field(5)
     # likelier a spore than anything else, and yet not counted: must not be called a spore
     probability = field.kinds.probability.copy()
     probability[1] = np.eye(len(KINDS), dtype=np.float32)[0] * 0.45
     probability[1, KINDS.index("pollen")] = 0.3
-    rows = list(object_rows(a_field(5, kinds=Kinds(probability, field.kinds.unlike_known))))
+    rows = object_cells(a_field(5, kinds=Kinds(probability, field.kinds.unlike_known)))
     assert [row["kind"] for row in rows] == ["spore", "pollen", "dust", "dust", "dust"]
-    assert [row["object"] for row in rows] == [1, 2, 3, 4, 5]
-    assert rows[1]["probability"] == pytest.approx(0.45)
-    assert set(rows[0]) == set(OBJECT_COLUMNS)
+    assert [row["object"] for row in rows] == ["1", "2", "3", "4", "5"]
+    assert rows[1]["probability"] == "0.4500"
+    assert list(rows[0]) == list(OBJECT_COLUMNS)
+
+
+def test_an_object_as_a_row():
+    assert object_lines(a_field(2)).split("\r\n")[1] == (
+        "FH-12_1.jpg,2,dust,0.0200,1.13,-1.00,12.00,8.00,1.0,60.00,0.1000,1.000,1,1"
+    )
 
 
 def test_no_objects_no_rows():
-    assert list(object_rows(a_field(0))) == []
+    assert object_lines(a_field(0)) == ""
+    assert object_cells(a_field(0)) == []
+
+
+@given(st.text(min_size=1, max_size=30))
+def test_any_photo_has_its_objects(photo):
+    rows = object_cells(a_field(3, photo=photo))
+    assert [row["photo"] for row in rows] == [safe_text(photo)] * 3
+
+
+def test_what_is_not_known_is_empty():
+    objects = a_field(4).objects
+    strange = np.array([np.nan, np.inf, -np.inf, -0.001])
+    rows = object_cells(a_field(4, objects=replace(objects, amber=strange, y_px=strange, sharpness=strange)))
+    assert [row["amber"] for row in rows] == ["", "", "", "-0.001"]
+    assert [row["y_px"] for row in rows] == ["", "", "", "0.00"]  # there is no minus nothing
+    assert [row["sharpness"] for row in rows] == ["", "", "", "-0.001"]
 
 
 def test_json_has_the_numbers_of_the_csv():
@@ -173,11 +203,6 @@ def test_any_name_survives(photo, sample):
 )
 def test_no_cell_is_run(text, safe):
     assert safe_text(text) == safe
-
-
-def test_there_is_no_minus_nothing():
-    row = next(iter(object_rows(a_field(1))))
-    assert written(OBJECT_COLUMNS, [{**row, "y_px": -0.001}]).split("\r\n")[1].split(",")[5] == "0.00"
 
 
 def test_reading_what_spreadsheets_save():
