@@ -9,7 +9,17 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sporecount.simulate.layered import backdrop, camera, colours, debris, scales, spores, strokes, truths
+from sporecount.simulate.layered import (
+    backdrop,
+    camera,
+    colours,
+    debris,
+    oddments,
+    scales,
+    spores,
+    threads,
+    truths,
+)
 from sporecount.simulate.layered.canvas import LUMA, Canvas
 from sporecount.simulate.layered.recipe import Recipe, random_recipe
 from sporecount.simulate.truth import SimulatedPhoto
@@ -127,11 +137,13 @@ def _paint_all(
                     partial(scales.draw_piece, rng, canvas, sort, x, y, size, light, recipe.from_below),
                 )
             )
-    grains = debris.GrainPainter(rng, canvas, light, look.length)
-    lines = strokes.StrokePainter(rng, canvas, light, look.length)
+    painters = [
+        sort(rng, canvas, light, look.length)
+        for sort in (debris.GrainPainter, oddments.OddmentPainter, threads.ThreadPainter)
+    ]
     for name, per_mm2 in recipe.debris.items():
-        draw = getattr(grains if hasattr(grains, name) else lines, name)
-        depth = (0.0, 0.3) if name in ("stain", "ink") else (0.15, 1.0)
+        draw = getattr(next(p for p in painters if hasattr(p, name)), name)
+        depth = (0.0, 0.3) if name in ("stain", "ink", "lettering") else (0.15, 1.0)
         for _ in range(min(250, rng.poisson(per_mm2 * roomy_mm2))):
             x, y = anywhere()
             jobs.append((rng.uniform(*depth), partial(draw, x, y)))

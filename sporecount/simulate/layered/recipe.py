@@ -27,8 +27,32 @@ _USUAL_PER_MM2 = {
     "fibre": 5.0,
     "ridge": 3.0,
     "teeth": 9.0,
+    "speck": 12.0,
+    "blob": 7.0,
+    "bar": 6.0,
+    "half_moon": 6.0,
+    "ring": 5.0,
+    "foam": 5.0,
+    "lens_drop": 8.0,
+    "furrowed_pollen": 6.0,
+    "conidia": 5.0,
+    "yeast": 5.0,
+    "flake": 9.0,
+    "rust": 6.0,
+    "lettering": 1.0,
+    "thread": 6.0,
+    "ribbon": 1.5,
+    "bundle": 1.0,
+    "glint": 3.0,
+    "scratches": 2.0,
 }
-"""Middle densities of look-alikes, set by eye; names of methods of `GrainPainter` and `StrokePainter`."""
+"""Middle densities of look-alikes, set by eye; names of methods of the painters."""
+
+_MASSES = (
+    "droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal", "speck", "blob", "bar",
+    "half_moon", "foam", "lens_drop", "furrowed_pollen", "yeast", "flake", "rust",
+)  # fmt: skip
+"""What may come in masses."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +99,7 @@ def random_recipe(
     texture = texture * 0.5 if good else float(rng.uniform(0.9, 2.2)) if hard else texture
     plenty = {"no_spores": 1.6, "hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
     debris = {
-        name: usual * plenty * float(np.exp(rng.normal(0.0, 0.9))) * (rng.random() > 0.35)
+        name: usual * plenty * float(np.exp(rng.normal(0.0, 0.9))) * (rng.random() > 0.5)
         for name, usual in _USUAL_PER_MM2.items()
     }
     if hard:
@@ -83,9 +107,7 @@ def random_recipe(
         debris["ridge"] += rng.uniform(0, 25)
         debris["bubble"] += rng.uniform(0, 60)
     if rng.random() < (0.3 if preset == "no_spores" else 0.15):  # one look-alike in masses
-        favourite = str(
-            rng.choice(["droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal"])
-        )
+        favourite = str(rng.choice(_MASSES))
         debris[favourite] += _USUAL_PER_MM2[favourite] * rng.uniform(4, 15)
     scale_share = float(
         rng.choice([0.0, rng.uniform(0.01, 0.12), rng.uniform(0.1, 0.5)], p=[0.08, 0.5, 0.42])

@@ -46,7 +46,7 @@ def random_tile(rng: np.random.Generator, px_um: float, plain_share: float = 0.1
 def sample(
     rng: np.random.Generator, tile: np.ndarray, along_px: np.ndarray, across_px: np.ndarray
 ) -> np.ndarray:
-    """Lay a tile over coordinates in its pixels, (h, w, 3), mirrored beyond its edges, from a random start."""
+    """Lay a tile, mirrored beyond its edges, over coordinates in its pixels from a random start: (h, w, 3)."""
     start = rng.uniform(0, 2 * tile.shape[0], 2)
     x = np.ascontiguousarray(along_px + np.float32(start[0]), np.float32)
     y = np.ascontiguousarray(across_px + np.float32(start[1]), np.float32)
@@ -54,7 +54,7 @@ def sample(
 
 
 def _phase(rng: np.random.Generator, grid: Grid, angle: float, pitch: float) -> np.ndarray:
-    """Running number of lines `pitch` apart, straight, wavy or fanned."""
+    """Number the lines `pitch` apart, straight, wavy or fanned."""
     x, y, px_um = grid
     run = y * np.float32(np.cos(angle)) - x * np.float32(np.sin(angle))
     way = rng.integers(3)

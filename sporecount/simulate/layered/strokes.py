@@ -25,8 +25,12 @@ class StrokePainter(PainterBase):
         strength: float,
         rim: float,
         hides: float,
+        inner: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None,
     ) -> None:
-        """Draw a tapering line through points (n, 2) in µm; distances are joined over its pieces first."""
+        """Draw a tapering line through points (n, 2) in µm; distances are joined over its pieces first.
+
+        `inner` gives the density added inside, from the place along in µm and across from -1 to 1.
+        """
         low, high = path.min(axis=0), path.max(axis=0)
         widest = max(radius(0.0), radius(0.5), radius(1.0))
         centre, reach = (low + high) / 2, (high - low) / 2 + 2 * widest + 2
@@ -35,7 +39,7 @@ class StrokePainter(PainterBase):
             return
         px = np.float32(self.canvas.px_um)
         distance = np.full((window.y.shape[0], window.x.shape[1]), 99.0, np.float32)
-        across = np.zeros_like(distance)
+        across, along, passed = np.zeros_like(distance), np.zeros_like(distance), 0.0
         x, y = window.x[0] + np.float32(centre[0]), window.y[:, 0] + np.float32(centre[1])
         for number, ((ax, ay), (bx, by)) in enumerate(pairwise(path)):
             pad = 2 * widest + 2 * px + 2
@@ -52,9 +56,16 @@ class StrokePainter(PainterBase):
             box = (rows, columns)
             nearer = signed < distance[box]
             distance[box] = np.where(nearer, signed, distance[box])
-            across[box] = np.where(nearer, gap / max(thick, 1e-3), across[box])
+            share = gap / np.float32(max(thick, 1e-3))
+            if inner is not None:
+                share = np.copysign(share, dx * ey - dy * ex)
+                along[box] = np.where(nearer, np.float32(passed) + t * np.hypot(ex, ey), along[box])
+                passed += float(np.hypot(ex, ey))
+            across[box] = np.where(nearer, share, across[box])
         cover = shapes.coverage(distance, float(px))
-        body = strength * cover * (1 - 0.5 * np.clip(1 - across, 0, 1))
+        body = strength * cover * (1 - 0.5 * np.clip(1 - np.abs(across), 0, 1))
+        if inner is not None:
+            body += cover * inner(along, np.clip(across, -1, 1))
         if rim:
             body += rim * np.exp(-((distance / (0.25 * widest + 0.3)) ** 2)) * (distance < 2 * widest)
         self.canvas.lay(
