@@ -27,7 +27,15 @@ _MOST_ROWS = 60
 """Fields drawn singly at most; beyond that a chart shows those with the highest counts."""
 
 
-def _svg(name: str, size_in: tuple[float, float], description: str, paint: Callable[[Axes], None]) -> str:
+def _svg(
+    name: str,
+    size_in: tuple[float, float],
+    description: str,
+    paint: Callable[[Axes], None],
+    *,
+    left_in: float = 0.55,
+    bottom_in: float = 0.45,
+) -> str:
     """Paint axes and give them as an SVG element without header, date or outside address."""
     from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -54,7 +62,10 @@ def _svg(name: str, size_in: tuple[float, float], description: str, paint: Calla
     with rc_context(look), warnings.catch_warnings():
         # A sign that matplotlib's own face lacks is drawn by the reader's faces: text stays text.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure = Figure(figsize=size_in, layout="constrained")
+        figure = Figure(figsize=size_in)
+        # Fixed margins: working them out from the text would take twice as long as all the rest.
+        wide, high = size_in
+        figure.subplots_adjust(left_in / wide, bottom_in / high, 1 - 0.1 / wide, 1 - 0.3 / high)
         FigureCanvasSVG(figure)
         paint(figure.subplots())
         out = io.StringIO()
@@ -174,18 +185,25 @@ def counts_chart(fields: Sequence[tuple[int, FieldTally]], name: str = "") -> st
     shown = sorted(sorted(fields, key=lambda one: -one[1].spores)[:_MOST_ROWS], key=lambda one: one[0])
 
     def paint(axes: Axes) -> None:
-        for at, (_, tally) in enumerate(shown):
-            line = {"clear": "-", "recheck": "-", "unusable": ":"}.get(tally.flag, "-")
-            axes.plot(
-                [at, at], [tally.spores_low, tally.spores_high], color=_INK, linewidth=1.3, linestyle=line
+        for flag, line, marker, inside in (
+            ("clear", "solid", "o", _INK),
+            ("recheck", "solid", "o", "none"),
+            ("unusable", "dotted", "x", _INK),
+        ):
+            at = [place for place, (_, tally) in enumerate(shown) if tally.flag == flag]
+            low, middle, high = (
+                [getattr(shown[place][1], name) for place in at]
+                for name in ("spores_low", "spores", "spores_high")
             )
+            axes.vlines(at, low, high, color=_INK, linewidth=1.3, linestyle=line)
             axes.plot(
-                [at],
-                [tally.spores],
-                marker="x" if tally.flag == "unusable" else "o",
+                at,
+                middle,
+                linestyle="none",
+                marker=marker,
                 markersize=6,
                 color=_INK,
-                markerfacecolor=_INK if tally.flag == "clear" else "none",
+                markerfacecolor=inside,
                 markeredgewidth=1.3,
                 clip_on=False,
             )
@@ -244,6 +262,12 @@ def classes_chart(prints: Sequence[PrintTally]) -> str:
         axes.set_xlabel("load class and spores on the whole print; numbers: cases in 100")
         axes.tick_params(length=0)
 
+    longest = max(len(one.sample[:24]) for one in shown)
     return _svg(
-        "classes", (5.2, 0.9 + 0.36 * len(shown)), f"Load class probabilities of {len(shown)} prints", paint
+        "classes",
+        (5.2, 1.0 + 0.36 * len(shown)),
+        f"Load class probabilities of {len(shown)} prints",
+        paint,
+        left_in=0.25 + 0.09 * longest,
+        bottom_in=0.62,
     )
