@@ -5,10 +5,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from sporecount.simulate.layered import colours, noise
+from sporecount.simulate.layered import colours, noise, weaves
 
 OTHER = 9
-BACKDROPS = ("card", "felt card", "coarse card", "glass", "film", "printed card")
+BACKDROPS = (
+    "card", "felt card", "coarse card", "glass", "film", "printed card",
+    "cloth", "foil", "flocked card", "squared card",
+)  # fmt: skip
 
 
 def draw_backdrop(
@@ -44,6 +47,9 @@ def draw_backdrop(
         if sort == "film":
             grain = noise.smooth_field(rng, shape, rng.uniform(1.5, 6) / px_um, rng.choice([1.0, 12.0, 60.0]))
             relief += rng.uniform(0.003, 0.03) * strength * grain
+    elif sort in ("cloth", "foil", "flocked card"):
+        weave = {"cloth": weaves.woven, "foil": weaves.foil, "flocked card": weaves.flocks}[sort]
+        relief += strength * weave(rng, shape, px_um)
     else:
         coarse = rng.uniform(25, 120)
         relief += (
@@ -61,11 +67,17 @@ def draw_backdrop(
         relief += _glue_relief(rng, shape, px_um) * strength
     tint = 1.0 + rng.normal(0.0, 0.12, 3).astype(np.float32) * (relief.std() > 0.03)
     tinted = noise.octaves(rng, shape, 300 / px_um, 100 / px_um, 0.6) * np.float32(rng.uniform(0.0, 0.02))
-    rgb = light * np.exp(np.clip(relief, -1.6, 0.5)[..., None] * tint)
+    if sort not in ("glass", "film") and rng.random() < 0.2:  # dyed card
+        light = light * colours.hsv(rng.uniform(), rng.uniform(0.1, 0.6), 1.0)
+    rgb = light * np.exp(np.clip(relief, -1.6, 0.5)[..., None] * tint.astype(np.float32))
     rgb[..., 0] *= 1.0 + tinted
     rgb[..., 2] *= 1.0 - tinted
     if sort == "printed card":
         _print(rng, rgb, kinds, px_um)
+    elif sort == "squared card":
+        ink, absorbs, inked = weaves.squared(rng, shape, px_um)
+        rgb *= np.exp(-ink[..., None] * absorbs)
+        kinds[inked] = OTHER
     elif sort not in ("glass", "film") and rng.random() < 0.06:
         _ruled_line(rng, rgb, kinds, px_um)
     return rgb, kinds
@@ -76,11 +88,13 @@ def _fibres(
 ) -> np.ndarray:
     """Relief of paper fibres: bands, lit edges or shadows, by chance."""
     area_mm2 = shape[0] * shape[1] * px_um**2 / 1e6
-    per_mm2 = {"card": 500, "felt card": 1500, "coarse card": 250, "printed card": 500}[sort]
+    per_mm2 = {"card": 500, "felt card": 1500, "coarse card": 250, "printed card": 500, "squared card": 700}[
+        sort
+    ]
     widths = {"coarse card": (18.0, 45.0)}.get(sort, (6.0, 24.0))
     if sort == "felt card":
         widths = (2.0, 9.0)
-    count = int(np.clip(per_mm2 * area_mm2 * rng.uniform(0.3, 1.8), 6, 500))
+    count = int(np.clip(per_mm2 * area_mm2 * rng.uniform(0.3, 2.4), 6, 600))
     net = noise.fibre_net(
         rng,
         shape,

@@ -30,6 +30,8 @@ class CameraLook:
     read: float
     grain_px: float
     blotches: float
+    chroma_blotches: float
+    islands: float
     denoise: str
     sharpen: float
     sharpen_px: float
@@ -182,12 +184,19 @@ def develop(
     rgb += np.float32(look.s_curve) * (rgb - 0.5) * (1 - np.abs(2 * rgb - 1)) * 1.2
     grey = rgb @ np.array([0.3, 0.59, 0.11], np.float32)
     rgb = grey[..., None] + np.float32(look.saturation) * (rgb - grey[..., None])
+    if look.chroma_blotches:  # colour wanders where light is scarce, brightness does not
+        cell = rng.uniform(5, 30)
+        for channel in (0, 2):
+            wander = noise.smooth_field(rng, shape, cell) * np.float32(look.chroma_blotches)
+            rgb[..., channel] += wander * (1.2 - np.clip(grey, 0, 1))
     rgb = np.float32(look.lift) + np.float32(1.0 - look.lift) * rgb
     picture = np.clip(rgb * 255.0 + 0.5, 0, 255).astype(np.uint8)
     if look.denoise == "edge-keeping":
         picture = cv2.bilateralFilter(picture, 5, 18, 2.0)
     elif look.denoise == "median":
         picture = cv2.medianBlur(picture, 3)
+    if look.islands:
+        picture = _leave_islands(picture, look.islands)
     if look.zoom > 1.02:
         way = cv2.INTER_CUBIC if rng.random() < 0.6 else cv2.INTER_LINEAR
         picture = cv2.resize(picture, out_shape[::-1], interpolation=way)
@@ -200,3 +209,11 @@ def develop(
     options = [cv2.IMWRITE_JPEG_QUALITY, look.quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
     _, saved = cv2.imencode(".jpg", np.ascontiguousarray(picture[..., ::-1]), options)
     return np.ascontiguousarray(np.asarray(cv2.imdecode(saved, cv2.IMREAD_COLOR))[..., ::-1])
+
+
+def _leave_islands(picture: np.ndarray, step: float) -> np.ndarray:
+    """Smooth all but the places that differ from around them by more than `step` of 255."""
+    soft = cv2.GaussianBlur(picture, (0, 0), 2.2)
+    differs = cv2.GaussianBlur(cv2.absdiff(picture, soft).max(axis=2).astype(np.float32), (0, 0), 1.0)
+    keep = np.clip(differs / np.float32(step) - 0.5, 0, 1)[..., None]
+    return (soft + keep * (picture.astype(np.float32) - soft) + 0.5).clip(0, 255).astype(np.uint8)

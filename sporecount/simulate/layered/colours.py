@@ -20,6 +20,19 @@ def brown_absorption(rng: np.random.Generator) -> np.ndarray:
     return (mixed / float(mixed @ LUMA)).astype(np.float32)
 
 
+def spore_absorption(rng: np.random.Generator) -> np.ndarray:
+    """Absorbance per channel, (3,), of a sample's spores: brown, now and then greyish, olive or orange."""
+    tint = brown_absorption(rng)
+    sort = rng.choice(4, p=[0.55, 0.2, 0.12, 0.13])
+    if sort == 1:
+        tint = tint + np.float32(rng.uniform(0.2, 0.7)) * (1.0 - tint)
+    elif sort == 2:
+        tint = tint * np.array([1.15, 0.9, 1.0], np.float32)
+    elif sort == 3:
+        tint = tint * np.array([0.6, 1.05, 1.25], np.float32)
+    return (tint / float(tint @ LUMA)).astype(np.float32)
+
+
 def light_colour(rng: np.random.Generator, brightness: float) -> np.ndarray:
     """Colour of the empty view, (3,), at the given brightness: bluish, white, yellow or reddish."""
     warmth, green = rng.normal(0.12, 0.28), rng.normal(0.0, 0.06)

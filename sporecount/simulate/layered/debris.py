@@ -187,7 +187,7 @@ class GrainPainter(PainterBase):
     def mould(self, x: float, y: float) -> None:
         """Mould spores well below spore size: single, a chain, or a heap; grey-green to dark brown."""
         rng = self.rng
-        size = float(rng.uniform(0.22, 0.48) * self.spore_length)
+        size = min(6.5, float(rng.uniform(0.22, 0.48) * self.spore_length))
         aspect = rng.uniform(1.0, 1.6)
         count = int(rng.choice(np.array([1, rng.integers(3, 12), rng.integers(6, 40)]), p=[0.35, 0.4, 0.25]))
         chain, heading = rng.random() < 0.6, rng.uniform(0, 6.3)

@@ -22,7 +22,7 @@ class OddmentPainter(PainterBase):
         return np.clip(1 + np.float32(amount) * lumps, 0.2, 2.0)
 
     def _oval(self, x: float, y: float, length: float, aspect: float, kind: int, hides: float = 0.7) -> None:
-        """Filled or rimmed oval of the sample's brown or another one."""
+        """Draw a filled or rimmed oval of the sample's brown or another one."""
         rng = self.rng
         window = self.canvas.window(x, y, 0.6 * length + 2)
         if window is None:
@@ -39,13 +39,13 @@ class OddmentPainter(PainterBase):
         rng = self.rng
         for _ in range(int(rng.integers(1, 12)) if rng.random() < 0.4 else 1):
             at = rng.normal(0, 25, 2)
-            size = min(8.0, self.spore_length * rng.uniform(0.2, 0.55))
+            size = min(6.5, self.spore_length * rng.uniform(0.2, 0.55))
             self._oval(x + at[0], y + at[1], size, rng.uniform(1.0, 1.8), DUST)
 
     def blob(self, x: float, y: float) -> None:
         """Brown blob too large for a spore, smooth or lumpy."""
         rng = self.rng
-        size = self.spore_length * rng.uniform(1.7, 3.2)
+        size = max(18.5, self.spore_length * rng.uniform(1.7, 3.2))
         if rng.random() < 0.4:
             self._oval(x, y, size, rng.uniform(1.0, 1.9), OTHER, 0.8)
             return
@@ -103,7 +103,7 @@ class OddmentPainter(PainterBase):
         if window is None:
             return
         u, v = window.turned(rng.uniform(0, np.pi))
-        distance = shapes.ellipse(u, v, size / 2, size / 2 / float(rng.uniform(1.0, 1.25)))
+        distance = shapes.ellipse(u, v, size / 2, size / 2 / float(rng.uniform(1.0, 1.12)))
         wide = float(np.clip(size * rng.uniform(0.04, 0.1), 0.5, 3.0))
         line = np.exp(-((distance / wide) ** 2))
         if rng.random() < 0.4:
@@ -113,7 +113,7 @@ class OddmentPainter(PainterBase):
         self._solid(window, ring, rng.uniform(0.3, 1.8) * line, absorbs, OTHER, 0.4)
 
     def foam(self, x: float, y: float) -> None:
-        """Bubbles of 6-20 µm packed side by side, each with a thin or thick rim and a light or dark centre."""
+        """Bubbles of 6-20 µm packed side by side, rims thin or thick, centres light or dark."""
         rng = self.rng
         size, thick, centre = rng.uniform(5, 20), rng.uniform(0.05, 0.25), rng.normal(0, 0.5)
         tone = GREY if rng.random() < 0.75 else self._brownish()
@@ -175,9 +175,9 @@ class OddmentPainter(PainterBase):
         self._solid(window, distance, np.maximum(body, 0) * cover, absorbs, POLLEN, 0.9)
 
     def conidia(self, x: float, y: float) -> None:
-        """Small mould ovals of 3-8 µm in bent chains or sprays, brown, green or clear."""
+        """Small mould ovals of 3-6 µm in bent chains or sprays, brown, green or clear."""
         rng = self.rng
-        size = min(8.0, self.spore_length * rng.uniform(0.25, 0.5))
+        size = min(6.5, self.spore_length * rng.uniform(0.25, 0.5))
         aspect, strength, rim = rng.uniform(1.0, 2.2), rng.uniform(0.1, 1.5), rng.uniform(0, 1.5)
         tints = (self._brownish(), GREY, np.array([1.3, 0.8, 1.3], np.float32))
         absorbs = tints[int(rng.integers(3))]
@@ -264,7 +264,8 @@ class OddmentPainter(PainterBase):
             bend = rng.choice([0.0, 3.0])
             path = noise.curve(
                 rng,
-                *(rng.uniform(0.2, 0.8, 2) * shape[::-1]),
+                rng.uniform(0.2, 0.8) * shape[1],
+                rng.uniform(0.2, 0.8) * shape[0],
                 rng.uniform(0, 6.3),
                 0.7 * max(shape),
                 bend,

@@ -49,8 +49,8 @@ _USUAL_PER_MM2 = {
 """Middle densities of look-alikes, set by eye; names of methods of the painters."""
 
 _MASSES = (
-    "droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal", "speck", "blob", "bar",
-    "half_moon", "foam", "lens_drop", "furrowed_pollen", "yeast", "flake", "rust",
+    "droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal", "speck", "blob",
+    "bar", "half_moon", "foam", "lens_drop", "furrowed_pollen", "yeast", "flake", "rust",
 )  # fmt: skip
 """What may come in masses."""
 
@@ -93,8 +93,12 @@ def random_recipe(
         brightness = float(rng.uniform(0.06, 0.3))
     if good:
         brightness = float(np.clip(brightness, 0.3, 0.95))
-    shares = {"hard": [0.2, 0.3, 0.25, 0.05, 0.08, 0.12], "good_focus": [0.3, 0.1, 0.1, 0.25, 0.2, 0.05]}
-    sort = str(rng.choice(backdrop.BACKDROPS, p=shares.get(preset, [0.3, 0.2, 0.13, 0.17, 0.12, 0.08])))
+    shares = {
+        "hard": [0.17, 0.25, 0.2, 0.04, 0.06, 0.08, 0.06, 0.05, 0.06, 0.03],
+        "good_focus": [0.28, 0.1, 0.1, 0.22, 0.15, 0.04, 0.02, 0.03, 0.03, 0.03],
+    }
+    usual_shares = [0.26, 0.16, 0.1, 0.16, 0.1, 0.06, 0.03, 0.04, 0.06, 0.03]
+    sort = str(rng.choice(backdrop.BACKDROPS, p=shares.get(preset, usual_shares)))
     texture = float(np.exp(rng.normal(-0.35, 0.55)))
     texture = texture * 0.5 if good else float(rng.uniform(0.9, 2.2)) if hard else texture
     plenty = {"no_spores": 1.6, "hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
@@ -195,16 +199,18 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         motion=noise.maybe(rng, 0.12, 0.5, 3.0),
         round_view=str(rng.choice(["full", "whole", "cropped"], p=[0.55, 0.2, 0.25])),
         falloff=float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.1, 0.7)])),
-        slant=float(rng.uniform(0.0, 0.3) ** 1.5),
-        dirt=int(rng.integers(1, 9)) if rng.random() < 0.4 else 0,
+        slant=float(rng.uniform(0.0, 0.3) ** 1.5) + (0.0 if good else noise.maybe(rng, 0.1, 0.1, 0.4)),
+        dirt=int(rng.integers(1, 14)) if rng.random() < 0.45 else 0,
         colour_shift=noise.maybe(rng, 0.5, 0.0002, 0.002),
         zoom=zoom,
         shot=float(np.exp(rng.uniform(np.log(1e-5), np.log(1.2e-3)))) * noisy,
         read=float(np.exp(rng.uniform(np.log(5e-4), np.log(8e-3)))) * noisy,
         grain_px=noise.maybe(rng, 0.5, 0.4, 1.3),
         blotches=noise.maybe(rng, 0.5, 0.002, 0.02) * noisy,
+        chroma_blotches=noise.maybe(rng, 0.3, 0.002, 0.012) * noisy,
+        islands=0.0 if good else noise.maybe(rng, 0.15, 3.0, 8.0),
         denoise=str(rng.choice(["none", "edge-keeping", "median"], p=[0.5, 0.35, 0.15])),
-        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.8, 2.0)], p=[0.4, 0.42, 0.18])),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.8, 2.6)], p=[0.4, 0.42, 0.18])),
         sharpen_px=float(np.exp(rng.uniform(np.log(0.7), np.log(5.0)))),
         gamma=float(rng.uniform(1.8, 2.5)),
         s_curve=noise.maybe(rng, 0.5, 0.0, 0.7),
@@ -214,7 +220,7 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         quality=int(
             rng.integers(70, 99)
             if good
-            else rng.integers(30, 99)
+            else rng.integers(18 if hard else 25, 99)
             if rng.random() < 0.4
             else rng.integers(70, 99)
         ),

@@ -46,7 +46,7 @@ def random_tile(rng: np.random.Generator, px_um: float, plain_share: float = 0.1
 def sample(
     rng: np.random.Generator, tile: np.ndarray, along_px: np.ndarray, across_px: np.ndarray
 ) -> np.ndarray:
-    """Lay a tile, mirrored beyond its edges, over coordinates in its pixels from a random start: (h, w, 3)."""
+    """Lay a tile, mirrored at its edges, over coordinates in its pixels from a random start: (h, w, 3)."""
     start = rng.uniform(0, 2 * tile.shape[0], 2)
     x = np.ascontiguousarray(along_px + np.float32(start[0]), np.float32)
     y = np.ascontiguousarray(across_px + np.float32(start[1]), np.float32)
@@ -54,7 +54,7 @@ def sample(
 
 
 def _phase(rng: np.random.Generator, grid: Grid, angle: float, pitch: float) -> np.ndarray:
-    """Number the lines `pitch` apart, straight, wavy or fanned."""
+    """Give the running number of lines `pitch` apart, straight, wavy or fanned."""
     x, y, px_um = grid
     run = y * np.float32(np.cos(angle)) - x * np.float32(np.sin(angle))
     way = rng.integers(3)
@@ -162,7 +162,13 @@ def _cracks(rng: np.random.Generator, grid: Grid) -> np.ndarray:
     sheet = np.zeros((side, side), np.uint8)
     for _ in range(int(rng.integers(4, 40))):
         path = noise.curve(
-            rng, *rng.uniform(0, side, 2), rng.uniform(0, 6.3), side * rng.uniform(0.1, 0.8), 0.7, 6
+            rng,
+            rng.uniform(0, side),
+            rng.uniform(0, side),
+            rng.uniform(0, 6.3),
+            side * rng.uniform(0.1, 0.8),
+            0.7,
+            6,
         )
         cv2.polylines(sheet, [np.round(path * 8).astype(np.int32)], False, 255, 1, cv2.LINE_AA, 3)
     return sheet.astype(np.float32) / 255

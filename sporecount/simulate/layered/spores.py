@@ -40,6 +40,8 @@ class SporeLook:
     oblique_way: float
     mottle: float
     uneven: float
+    two_tone: float
+    spot: float
     opaque: float
     paint: np.ndarray
     tilt: float
@@ -69,20 +71,20 @@ def random_look(rng: np.random.Generator, light: np.ndarray, from_below: bool) -
     """
     opaque = rng.uniform(0.0, 0.35) if from_below else rng.uniform(0.2, 0.85)
     style = rng.choice(4, p=[0.3, 0.3, 0.25, 0.15])  # flat, thick in the middle, rimmed, pale centre
-    warm = colours.brown_absorption(rng)
+    warm = colours.spore_absorption(rng)
     paint_level = rng.uniform(0.05, 0.45)
     return SporeLook(
         length=rng.uniform(8.0, 16.0),
-        length_spread=rng.uniform(0.02, 0.09),
-        aspect=rng.uniform(1.25, 1.85),
+        length_spread=rng.uniform(0.02, 0.09) + noise.maybe(rng, 0.2, 0.0, 0.03),
+        aspect=rng.uniform(1.2, 1.9),
         aspect_spread=rng.uniform(0.02, 0.07),
         point=rng.uniform(0.0, 0.75),
         absorbs=warm,
-        density=float(np.exp(rng.uniform(np.log(0.28), np.log(2.2)))),
+        density=float(np.exp(rng.uniform(np.log(0.24), np.log(2.6)))),
         density_spread=rng.uniform(0.04, 0.3),
         fill=(1.0, 0.3, 0.55, 0.35)[style],
         fill_power=rng.uniform(0.3, 1.6),
-        rim=(0.1, 0.1, 1.2, 1.6)[style] * rng.uniform(0.5, 1.5),
+        rim=(0.1, 0.1, 1.2, 1.6)[style] * rng.uniform(0.5, 1.8),
         rim_width=rng.uniform(0.12, 0.4),
         pale_centre=(0.0, 0.0, 0.15, 0.35)[style] * rng.uniform(0.5, 1.5),
         halo=rng.choice([0.0, rng.uniform(0.03, 0.3), -rng.uniform(0.03, 0.15)], p=[0.35, 0.45, 0.2]),
@@ -92,7 +94,9 @@ def random_look(rng: np.random.Generator, light: np.ndarray, from_below: bool) -
         oblique=noise.maybe(rng, 0.3, 0.05, 0.45),
         oblique_way=rng.uniform(0.0, 2 * np.pi),
         mottle=noise.maybe(rng, 0.4, 0.04, 0.25),
-        uneven=rng.uniform(0.0, 0.12),
+        uneven=rng.uniform(0.0, 0.12) + noise.maybe(rng, 0.15, 0.05, 0.2),
+        two_tone=noise.maybe(rng, 0.18, 0.15, 0.6),
+        spot=noise.maybe(rng, 0.2, 0.3, 1.2),
         opaque=opaque,
         paint=np.exp(-warm * rng.uniform(0.4, 1.2)) * light * paint_level,
         tilt=rng.uniform(0.0, 0.4),
@@ -126,6 +130,11 @@ def draw_spore(
     body /= max(float(body.sum()) / max(float(cover.sum()), 1e-3), 1e-3)
     if look.shade:
         body *= 1.0 + np.float32(look.shade * 2.0 / spore.length) * (window.x * 0.7 + window.y * 0.5)
+    if look.two_tone:  # one end darker than the other
+        body *= 1.0 + np.float32(look.two_tone) * np.tanh(along * np.float32(4.0 / spore.length))
+    if look.spot:  # one clear grain inside
+        near = ((along + 0.15 * spore.length) ** 2 + across**2) / (0.2 * spore.width) ** 2
+        body *= 1.0 - np.float32(min(look.spot, 0.9)) * np.exp(-near)
     beneath = canvas.brightness(window)
     if look.mottle and mask.sum() > 60:
         body *= 1.0 + np.float32(look.mottle) * noise.smooth_field(rng, body.shape, 1.2 / canvas.px_um)
@@ -166,8 +175,8 @@ def draw_spore(
 
 def outline(rng: np.random.Generator, look: SporeLook) -> tuple[float, float]:
     """Length and width of one spore as seen; a tilted one looks shorter and so rounder."""
-    length = look.length * float(np.clip(rng.normal(1.0, look.length_spread), 0.75, 1.25))
-    aspect = float(np.clip(look.aspect + rng.normal(0.0, look.aspect_spread), 1.15, 1.95))
+    length = look.length * float(np.clip(rng.normal(1.0, look.length_spread), 0.7, 1.3))
+    aspect = float(np.clip(look.aspect + rng.normal(0.0, look.aspect_spread), 1.15, 1.98))
     width = length / aspect
     if rng.random() < look.tilt:
         tilt = rng.uniform(0.2, 1.1)

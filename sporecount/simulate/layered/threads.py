@@ -67,7 +67,7 @@ class ThreadPainter(StrokePainter):
                 angle = way + rng.normal(0, 0.5)
                 length = rng.uniform(8, 50)
                 far = length / 2 * np.array([np.cos(angle), np.sin(angle)])
-                end = noise.curve(rng, *(path[0] + far), angle, length, 1.0, 6)
+                end = noise.curve(rng, path[0, 0] + far[0], path[0, 1] + far[1], angle, length, 1.0, 6)
                 self._stroke(end, lambda t: 0.25 * thick * (1 - 0.6 * t), absorbs, kind, 0.6, 0.1, 0.5)
 
     def ribbon(self, x: float, y: float) -> None:
@@ -99,9 +99,8 @@ class ThreadPainter(StrokePainter):
     def scratches(self, x: float, y: float) -> None:
         """Straight scratches in one direction, light or dark."""
         rng = self.rng
-        way, tone = rng.uniform(0, 6.3), rng.choice([-0.5, 0.6])
+        way, tone, thick = rng.uniform(0, 6.3), rng.choice([-0.5, 0.6]), rng.uniform(0.4, 1.5)
         for _ in range(int(rng.integers(1, 6))):
             at = np.array([x, y]) + rng.normal(0, 40, 2)
-            path = noise.curve(rng, *at, way + rng.normal(0, 0.1), rng.uniform(15, 500), 0.1, 5)
-            thick = float(rng.uniform(0.4, 1.5))
-            self._stroke(path, lambda t: thick * (1 - 0.7 * t), GREY, OTHER, tone * rng.random(), 0.0, 0.1)  # noqa: B023
+            path = noise.curve(rng, at[0], at[1], way + rng.normal(0, 0.1), rng.uniform(15, 500), 0.1, 5)
+            self._stroke(path, lambda t: thick * (1 - 0.7 * t), GREY, OTHER, tone * rng.random(), 0.0, 0.1)
