@@ -246,4 +246,6 @@ class LiveCount:
         kept = KeptFields(self.out / KEPT / "fields")
         self._on_photo(photo, kept.result(photo.key) if photo.key else None)
         left = (total - done) / per_s if per_s else None
-        self._tell(doing="counting" if done < total else "writing", done=done, total=total, per_s=per_s, left_s=left)
+        self._tell(
+            doing="counting" if done < total else "writing", done=done, total=total, per_s=per_s, left_s=left
+        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from sporecount.files.kept import FieldPlace
+from sporecount.files.kept import FieldPlace, key_of
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.tables import (
     FIELD_COLUMNS,
@@ -23,6 +24,7 @@ from sporecount.files.tables import (
 )
 from sporecount.files.whole import write_whole, written_whole
 from sporecount.records import SessionResult
+from sporecount.session.folder import KEPT
 from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
@@ -53,7 +55,7 @@ def write_session(
     places: Sequence[FieldPlace],
     overlays: Mapping[str, str],
     table: Mapping[str, Mapping[str, Any]],
-) -> None:
+) -> str:
     """Write `session.json`: what the results were made with, and what is needed to open them again.
 
     Parameters
@@ -65,6 +67,11 @@ def write_session(
         Photo to file name of its overlay.
     table : mapping
         Photo to what `session.csv` says of it.
+
+    Returns
+    -------
+    str
+        A key of all that was written.
     """
     said = {
         "form": SESSION_FORM,
@@ -78,6 +85,7 @@ def write_session(
     }
     text = json.dumps(_without_nan(said), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
     write_whole(out / SESSION_FILE, text.encode() + b"\n")
+    return key_of("session", said)
 
 
 def _without_nan(value: Any) -> Any:
@@ -91,8 +99,10 @@ def _without_nan(value: Any) -> Any:
     return value
 
 
-def write_report(out: Path, result: SessionResult, pictures: FieldPictures, names: Mapping[str, str]) -> None:
-    """Write `report.html`.
+def write_report(
+    out: Path, result: SessionResult, pictures: FieldPictures, names: Mapping[str, str], made_from: str
+) -> None:
+    """Write `report.html`, unless it is there as it would be.
 
     Parameters
     ----------
@@ -101,11 +111,15 @@ def write_report(out: Path, result: SessionResult, pictures: FieldPictures, name
     pictures : FieldPictures
     names : mapping
         Photo to file name of its pictures.
+    made_from : str
+        Key of the session and the program.
     """
+    path, note = out / "report.html", out / KEPT / "report.json"
+    if _stands(path, note, made_from):
+        return
     from sporecount.report import doubtful_sheet, session_html, unpack_crops
 
     at = {field.photo: number for number, field in enumerate(result.fields)}
-
     settings = CountSettings(**result.provenance.settings)
 
     def sheet(photo: str) -> bytes:
@@ -118,4 +132,15 @@ def write_report(out: Path, result: SessionResult, pictures: FieldPictures, name
         sheets=sheet,
         links=lambda photo: f"overlays/{quote(names[photo])}",
     )
-    write_whole(out / "report.html", page)
+    digest = hashlib.sha256(page).hexdigest()
+    write_whole(note, json.dumps({"made_from": made_from, "sha256": digest}).encode())
+    write_whole(path, page)
+
+
+def _stands(path: Path, note: Path, made_from: str) -> bool:
+    try:
+        said = json.loads(note.read_bytes())
+        whole = hashlib.sha256(path.read_bytes()).hexdigest() == said["sha256"]
+        return bool(whole and said["made_from"] == made_from)
+    except (OSError, ValueError, KeyError, TypeError):
+        return False

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from sporecount import __version__
 from sporecount.errors import SessionError
-from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints
+from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import TABLE_NAME, as_json
 from sporecount.files.whole import only_run, sweep
@@ -108,8 +108,9 @@ def count_folder(
         )
         write_tables(plan.out, result)
         table = {name: as_json(row) for name, row in plan.rows.items()}
-        write_session(plan.out, result, places, plan.overlays, table)
-        write_report(plan.out, result, FieldPictures(plan.out, kept), plan.overlays)
+        made_from = write_session(plan.out, result, places, plan.overlays, table)
+        pictures = FieldPictures(plan.out, kept)
+        write_report(plan.out, result, pictures, plan.overlays, key_of(made_from, program_id()))
         _tidy(plan, places, [key for key, _ in tallies])
     return result
 
