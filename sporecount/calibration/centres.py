@@ -88,14 +88,24 @@ def _sample(gray: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     out = np.empty(x.shape, np.float32)
     for first in range(0, len(x), 30000):  # remap takes fewer than 32768 rows
         part = slice(first, first + 30000)
-        out[part] = cv2.remap(gray, x[part].astype(np.float32), y[part].astype(np.float32), cv2.INTER_CUBIC,
-                              borderMode=cv2.BORDER_REPLICATE)
+        out[part] = cv2.remap(
+            gray,
+            x[part].astype(np.float32),
+            y[part].astype(np.float32),
+            cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
     return out
 
 
 def _place(
-    values: np.ndarray, offset: np.ndarray, shape: tuple[int, ...], x: np.ndarray, y: np.ndarray,
-    step_x: np.ndarray, step_y: np.ndarray,
+    values: np.ndarray,
+    offset: np.ndarray,
+    shape: tuple[int, ...],
+    x: np.ndarray,
+    y: np.ndarray,
+    step_x: np.ndarray,
+    step_y: np.ndarray,
 ) -> Middles:
     # a straight background is taken out of every piece
     table = np.stack([np.ones_like(offset), offset], axis=1)
@@ -121,11 +131,19 @@ def _place(
         good = strong & (likeness > 0.7)
         if good.sum() < 4:
             break
-        aligned = np.stack([np.interp(offset + s, offset, line) for s, line in zip(shift[good], scaled[good], strict=True)])
+        aligned = np.stack(
+            [np.interp(offset + s, offset, line) for s, line in zip(shift[good], scaled[good], strict=True)]
+        )
         template = aligned.mean(axis=0) if len(aligned) < 8 else np.median(aligned, axis=0)
     typical = float(np.median(depth[strong])) if strong.any() else 0.0
     inside = (x > 1) & (y > 1) & (x < shape[1] - 2) & (y < shape[0] - 2)
     good = inside & (likeness > 0.6) & (depth > 0.4 * typical) & (np.abs(shift) < 0.29)
     profile = template - np.median(template)
-    return Middles(x + shift * step_x, y + shift * step_y, depth, good, profile / max(np.abs(profile).max(), 1e-9),
-                   likeness)
+    return Middles(
+        x + shift * step_x,
+        y + shift * step_y,
+        depth,
+        good,
+        profile / max(np.abs(profile).max(), 1e-9),
+        likeness,
+    )

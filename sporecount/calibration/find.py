@@ -15,8 +15,8 @@ import scipy.fft
 
 _TILE = 64
 _STRIDE = 40
-_CYCLES = (5.0, 26.0)
-"""Cycles per tile in which peaks are trusted: periods of about 2.5 to 13 px on that step."""
+_CYCLES = (4.5, 26.0)
+"""Cycles per tile in which peaks are trusted: periods of about 2.5 to 14 px on that step."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def find_periods(gray: np.ndarray, seen: np.ndarray | None = None, most: int = 1
     current = gray
     current_seen = seen
     edges: np.ndarray | None = None
-    while min(current.shape) >= 40:
+    while min(current.shape) >= 24:
         detail = local_contrast(current, current_seen, 31)
         peaks.append(_tile_peaks(detail, step))
         if step == 2 or (edges is None and step > 2):
@@ -96,7 +96,9 @@ def find_periods(gray: np.ndarray, seen: np.ndarray | None = None, most: int = 1
         half = (current.shape[1] // 2, current.shape[0] // 2)
         current = cv2.resize(current, half, interpolation=cv2.INTER_AREA)
         if current_seen is not None:
-            current_seen = cv2.resize(current_seen.astype(np.uint8), half, interpolation=cv2.INTER_NEAREST) > 0
+            current_seen = (
+                cv2.resize(current_seen.astype(np.uint8), half, interpolation=cv2.INTER_NEAREST) > 0
+            )
         if edges is not None:
             edges = cv2.resize(edges, half, interpolation=cv2.INTER_AREA)
         step *= 2
@@ -144,25 +146,32 @@ def _tile_peaks(detail: np.ndarray, step: int) -> np.ndarray:
                 share = _share(power[tile], y, x) / total[tile]
                 if share > 0.1:
                     wave_y = (y + sy + _TILE // 2) % _TILE - _TILE // 2
-                    found.append((
-                        (x + sx) / _TILE / step, wave_y / _TILE / step,
-                        (lefts[row, tile] + _TILE / 2) * step, (tops[row, tile] + _TILE / 2) * step,
-                        share * step**2,
-                    ))
+                    found.append(
+                        (
+                            (x + sx) / _TILE / step,
+                            wave_y / _TILE / step,
+                            (lefts[row, tile] + _TILE / 2) * step,
+                            (tops[row, tile] + _TILE / 2) * step,
+                            share * step**2,
+                        )
+                    )
             # the second look is for another direction: the neighbourhood of the line through 0 is taken out
             wave = fy.ravel()[ky * 1], kx
             long = np.hypot(wave[0], wave[1])[:, None] + 1e-6
-            off_axis = np.abs(
-                fx.repeat(_TILE, 0).ravel()[None] * wave[0][:, None]
-                - fy.repeat(fx.shape[1], 1).ravel()[None] * wave[1][:, None]
-            ) / long
+            off_axis = (
+                np.abs(
+                    fx.repeat(_TILE, 0).ravel()[None] * wave[0][:, None]
+                    - fy.repeat(fx.shape[1], 1).ravel()[None] * wave[1][:, None]
+                )
+                / long
+            )
             flat = np.where(off_axis > 0.35 * radius.ravel()[None], flat, 0)
     return np.array(found).reshape(-1, 5)
 
 
 def _share(power: np.ndarray, y: int, x: int) -> float:
     rows = np.arange(y - 1, y + 2) % _TILE
-    return float(power[rows][:, max(0, x - 1): x + 2].sum())
+    return float(power[rows][:, max(0, x - 1) : x + 2].sum())
 
 
 def _parabola(power: np.ndarray, y: int, x: int) -> tuple[float, float]:
@@ -195,13 +204,18 @@ def _gather(rows: np.ndarray, most: int) -> list[Period]:
             vote = np.where(like, left, 0)
             seed = _middle(period, turn, vote, like)
         weight = left[like]
-        out.append(Period(
-            angle_deg=float((angle[seed] + np.average(((angle[like] - angle[seed] + 90) % 180) - 90, weights=weight)) % 180),
-            period_px=float(np.exp(np.average(np.log(period[like]), weights=weight))),
-            x_px=_weighted_median(rows[like, 2], weight),
-            y_px=_weighted_median(rows[like, 3], weight),
-            strength=float(weight.sum()),
-        ))
+        out.append(
+            Period(
+                angle_deg=float(
+                    (angle[seed] + np.average(((angle[like] - angle[seed] + 90) % 180) - 90, weights=weight))
+                    % 180
+                ),
+                period_px=float(np.exp(np.average(np.log(period[like]), weights=weight))),
+                x_px=_weighted_median(rows[like, 2], weight),
+                y_px=_weighted_median(rows[like, 3], weight),
+                strength=float(weight.sum()),
+            )
+        )
         left[like] = 0
     return sorted(out, key=lambda one: -one.strength)
 

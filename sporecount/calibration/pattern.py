@@ -1,7 +1,7 @@
 """Is it a ruling, and which? Told from the lines' ends, lengths, evenness and wholeness.
 
-A grating, a fabric or the ridges of a wing scale repeat as well. A ruling's lines are whole, as even as an
-engraver makes them, and end on a common line, or each 5th and 10th is longer, or two sets of thin lines cross.
+A grating, a fabric or the ridges of a wing scale repeat as well. A ruling's lines are whole, as even as
+engraving, and end on a common line, or each 5th and 10th is longer, or two sets of thin lines cross.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
     share = seen[:, in_strip].sum(axis=1) / np.maximum(open_band[:, in_strip].sum(axis=1), 1)
     enough = open_band[:, in_strip].sum(axis=1) >= max(2, 0.15 * in_strip.sum())
     first, last = _run((share > 0.5) & enough)
-    reach = _reach(track, seen, open_band)
+    reach = _reach(track, seen)
     part = slice(first, last + 1)
     heights = reach[part]
     length = heights[:, 1] - heights[:, 0]
@@ -81,8 +81,15 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
             scatter.append(1.4826 * float(np.median(np.abs(bent - np.median(bent)))))
     every, longer_at = _rule_of_lengths(heights, first)
     return Marks(
-        first, last, float(share[part].mean()), reach, _cut(track, open_band, part),
-        min(scatter) if scatter else float("inf"), every, longer_at, _line_share(profile),
+        first,
+        last,
+        float(share[part].mean()),
+        reach,
+        _cut(track, seen, open_band, reach, part),
+        min(scatter) if scatter else float("inf"),
+        every,
+        longer_at,
+        _line_share(profile),
     )
 
 
@@ -98,7 +105,7 @@ def _run(present: np.ndarray) -> tuple[int, int]:
     return best
 
 
-def _reach(track: Track, seen: np.ndarray, open_band: np.ndarray) -> np.ndarray:
+def _reach(track: Track, seen: np.ndarray) -> np.ndarray:
     """Follow every line from the strip's middle up and down over gaps of one band."""
     middle = (track.strip[0] + track.strip[1]) / 2
     start = int(np.abs(track.rows - middle).argmin())
@@ -124,15 +131,23 @@ def _reach(track: Track, seen: np.ndarray, open_band: np.ndarray) -> np.ndarray:
     return out
 
 
-def _cut(track: Track, open_band: np.ndarray, part: slice) -> tuple[bool, bool]:
-    """True where fewer than two open bands lie beyond the strip for most lines."""
-    beyond = 0.7 * track.patch.period
-    above = track.rows < track.strip[0] - beyond
-    below = track.rows > track.strip[1] + beyond
-    return (
-        bool(np.median(open_band[part][:, above].sum(axis=1)) < 2) if above.any() else True,
-        bool(np.median(open_band[part][:, below].sum(axis=1)) < 2) if below.any() else True,
-    )
+def _cut(
+    track: Track, seen: np.ndarray, open_band: np.ndarray, reach: np.ndarray, part: slice
+) -> tuple[bool, bool]:
+    """Tell for top and bottom whether fewer than half of the lines show their end, empty ground beyond it."""
+    k = track.patch.period
+    middle = (track.strip[0] + track.strip[1]) / 2
+    step = track.rows[1] - track.rows[0] if len(track.rows) > 1 else float(k)
+    out = []
+    for side, turn in ((0, -1.0), (1, 1.0)):
+        shown = []
+        for line in range(part.start, part.stop):
+            if np.isfinite(reach[line, side]):
+                beyond = turn * (track.rows - (middle + reach[line, side] * k))
+                near = (beyond > 0) & (beyond < 2.2 * step)
+                shown.append(bool((near & open_band[line] & ~seen[line]).any()))
+        out.append(not shown or sum(shown) < 0.5 * len(shown))
+    return out[0], out[1]
 
 
 def _rule_of_lengths(reach: np.ndarray, first: int) -> tuple[int, int]:
@@ -144,8 +159,14 @@ def _rule_of_lengths(reach: np.ndarray, first: int) -> tuple[int, int]:
     excess = np.zeros(len(reach))
     for side, turn in ((0, -1.0), (1, 1.0)):
         end = turn * reach[:, side]
-        base = np.array([np.nanpercentile(end[max(0, i - 10): i + 11], 35) if known[max(0, i - 10): i + 11].any() else np.nan
-                         for i in number])
+        base = np.array(
+            [
+                np.nanpercentile(end[max(0, i - 10) : i + 11], 35)
+                if known[max(0, i - 10) : i + 11].any()
+                else np.nan
+                for i in number
+            ]
+        )
         excess = np.fmax(excess, np.nan_to_num(end - base))
     length = float(np.nanmedian(reach[:, 1] - reach[:, 0]))
     longer = known & (excess > max(0.9, 0.12 * length))
@@ -161,7 +182,7 @@ def _rule_of_lengths(reach: np.ndarray, first: int) -> tuple[int, int]:
             score = 2 * hit / (here.sum() + longer.sum())
             if score > best_score + 0.02:
                 best, best_score, best_at = every, score, at
-    if best_score < 0.75:
+    if best_score < 0.75 or (best not in (2, 5, 10) and longer.sum() < 4):
         return -1, 0
     here = number[known & (number % best == best_at)]
     return best, int(here[np.argmax(excess[here])]) + first

@@ -66,21 +66,29 @@ def settle_division(
     if objective is None:
         if named_um is None:
             raise refuse("division-unknown", f"a division is {px_per_division:.1f} px long")
-        return named_um, "named", ["The objective was not named, so the division was not checked against the view."]
+        return (
+            named_um,
+            "named",
+            ["The objective was not named, so the division was not checked against the view."],
+        )
     field_um = field_diameter_um(field_number_mm, objective)
     usual = GRID_DIVISIONS_UM if grid else DIVISIONS_UM
     if view_radius_px is not None:
         expected = px_per_division * field_um / (2 * view_radius_px)
         low, high = expected / TOLERANCE, expected * TOLERANCE
-        basis = (f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
-                 f"{objective:g}x with field number {field_number_mm:g}")
+        basis = (
+            f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
+            f"{objective:g}x with field number {field_number_mm:g}"
+        )
         source = "told from the round view"
     else:
         # without an edge in the photo it shows a part of the field: hardly more than all, seldom less than a sixth
         whole = px_per_division * field_um / photo_diagonal_px
         high, expected, low = 2.5 * whole, 0.7 * whole, whole / 6
-        basis = (f"the photo shows no edge of the round view, so its diagonal is at most the {field_um / 1000:.2f} mm "
-                 f"of the field at {objective:g}x with field number {field_number_mm:g}")
+        basis = (
+            f"the photo shows no edge of the round view, so its diagonal is at most the {field_um / 1000:.2f} mm "
+            f"of the field at {objective:g}x with field number {field_number_mm:g}"
+        )
         source = "told from the size of the photo"
     if named_um is None:
         fitting = [one for one in usual if low <= one <= high]
@@ -88,7 +96,10 @@ def settle_division(
             raise refuse("division-unknown", f"{px_per_division:.1f} px a division; {basis}")
         return fitting[0], source, [f"The division of {fitting[0]:g} um was {source}."]
     if not low <= named_um <= high:
-        raise refuse("division-contradiction", _explain(named_um, px_per_division, low, high, expected, basis, objective))
+        raise refuse(
+            "division-contradiction",
+            _explain(named_um, px_per_division, low, high, expected, basis, objective),
+        )
     warnings = []
     if view_radius_px is not None:
         ratio = named_um / expected
@@ -104,7 +115,9 @@ def settle_division(
 def _explain(
     named: float, px: float, low: float, high: float, expected: float, basis: str, objective: float
 ) -> str:
-    found = [one for one in (*DIVISIONS_UM, *GRID_DIVISIONS_UM[:3], *OTHER_DIVISIONS_UM) if low <= one <= high]
+    found = [
+        one for one in (*DIVISIONS_UM, *GRID_DIVISIONS_UM[:3], *OTHER_DIVISIONS_UM) if low <= one <= high
+    ]
     found.sort(key=lambda one: (one not in DIVISIONS_UM, abs(math.log(one / expected))))
     text = f"divisions of {px:.1f} px were named {named:g} um, but {basis}"
     if found:

@@ -99,3 +99,109 @@ class RulingReading:
     def px_per_division(self) -> float:
         """Length of a division at the centre of the view."""
         return self.division_um / self.um_per_px
+
+
+SCHEMA = 1
+"""Version of the profile's JSON."""
+
+
+@dataclass(frozen=True)
+class AdapterProfile:
+    """One adapter with one objective: what its photos are scaled with. JSON-ready by `dataclasses.asdict`.
+
+    Parameters
+    ----------
+    name : str
+        Given by the user.
+    objective : float or None
+    um_per_px, um_per_px_u : float
+        At the centre of the view, with standard uncertainty.
+    width_px, height_px : int
+        Of the photos it was made from, upright.
+    k1 : float
+        Radial distortion, as in `RulingReading`.
+    camera : str or None
+    focal_length_mm, digital_zoom : float or None
+        From Exif.
+    view_diameter_px : float or None
+        Of the round view.
+    field_number_mm : float or None
+    rulings : int
+        Readings that went in.
+    spread : float
+        Relative standard deviation between the readings; 0 for one.
+    spread_across_view : float
+        Relative difference between the largest and the smallest local scale along the lines read.
+    division_um : float
+    left_out : tuple of str
+        Readings that disagreed with the others, by name.
+    date : str
+        ISO 8601, given by the caller.
+    schema : int
+    """
+
+    name: str
+    objective: float | None
+    um_per_px: float
+    um_per_px_u: float
+    width_px: int
+    height_px: int
+    k1: float = 0.0
+    camera: str | None = None
+    focal_length_mm: float | None = None
+    digital_zoom: float | None = None
+    view_diameter_px: float | None = None
+    field_number_mm: float | None = None
+    rulings: int = 1
+    spread: float = 0.0
+    spread_across_view: float = 0.0
+    division_um: float = 10.0
+    left_out: tuple[str, ...] = ()
+    date: str = ""
+    schema: int = SCHEMA
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "left_out", tuple(self.left_out))
+
+
+@dataclass(frozen=True)
+class ApproximateScale:
+    """A scale without a ruling.
+
+    Parameters
+    ----------
+    um_per_px, um_per_px_u : float
+    how : str
+        In plain words.
+    reasons : tuple of str
+        What it adds to the flag of every field counted with it.
+    """
+
+    um_per_px: float
+    um_per_px_u: float
+    how: str
+    reasons: tuple[str, ...] = ("approximate-scale",)
+
+
+@dataclass(frozen=True)
+class CalibrationCheck:
+    """Outcome of a check of two scales against each other.
+
+    Parameters
+    ----------
+    passed : bool
+    difference : float
+        Relative, found over expected minus 1.
+    allowed : float
+        Largest relative difference that passes.
+    rule : str
+        The rule in words.
+    words : str
+        The outcome in words, with what to do.
+    """
+
+    passed: bool
+    difference: float
+    allowed: float
+    rule: str
+    words: str

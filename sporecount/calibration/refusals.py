@@ -18,19 +18,23 @@ class Refusal:
 
 _TABLE = (
     Refusal(
-        "no-ruling", "no ruling was found: nothing in the photo repeats as evenly as an engraved scale",
-        "Photograph the stage micrometer so that its ticks fill a good part of the view, sharp and evenly lit",
+        "no-ruling",
+        "no ruling with 5 divisions or more was found: nothing in the photo repeats as an engraved scale does",
+        "Photograph the stage micrometer so that its ticks fill a good part of the view, in focus and evenly lit",
     ),
     Refusal(
-        "too-blurred", "the photo is too blurred: its finest ticks cannot be told apart",
+        "too-blurred",
+        "the photo is too blurred: its finest ticks cannot be told apart",
         "Focus on the ticks, hold the phone still in its adapter, and photograph again",
     ),
     Refusal(
-        "too-few-divisions", "fewer than 5 divisions of the ruling can be seen",
+        "too-few-divisions",
+        "fewer than 5 divisions of the ruling can be seen",
         "Move the ruling into the view, or use one with finer divisions for this objective",
     ),
     Refusal(
-        "aliased", "the ticks are finer than the photo's pixels can show, so what repeats may be moire",
+        "aliased",
+        "the ticks are finer than the photo's pixels can show, so what repeats may be moire",
         "Use the full-size photo instead of a reduced one, or a higher objective or a coarser ruling",
     ),
     Refusal(
@@ -40,31 +44,38 @@ _TABLE = (
         "Check that this is the photo of the ruling; if it is, show the ends of the ticks",
     ),
     Refusal(
-        "division-contradiction", "the named division cannot be right",
+        "division-contradiction",
+        "the named division cannot be right",
         "Check what is engraved on the ruling and which objective was in use",
     ),
     Refusal(
-        "division-unknown", "the size of a division was not named and cannot be told from this photo",
+        "division-unknown",
+        "the size of a division was not named and cannot be told from this photo",
         "Name it, such as --division-um 10, or show the whole round view and name the objective",
     ),
     Refusal(
-        "picture-unfit", "this is no picture that a ruling could be read from",
+        "picture-unfit",
+        "this is no picture that a ruling could be read from",
         "Use a photo of at least 100 x 100 pixels with light and dark parts",
     ),
     Refusal(
-        "no-round-view", "without the round view and the objective no scale can be told",
+        "no-round-view",
+        "without the round view and the objective no scale can be told",
         "Show the whole round view, name the objective and the eyepiece's field number, or use a ruling",
     ),
     Refusal(
-        "bad-length", "the length given is no use for a scale",
+        "bad-length",
+        "the length given is no use for a scale",
         "Mark the two ends of an object of known length at least 50 pixels apart",
     ),
     Refusal(
-        "bad-profile", "this is no adapter profile that this version understands",
+        "bad-profile",
+        "this is no adapter profile that this version understands",
         "Calibrate again, or copy the profile once more from the machine where it works",
     ),
     Refusal(
-        "readings-disagree", "the readings do not belong together",
+        "readings-disagree",
+        "the readings do not belong together",
         "Use photos of one adapter, objective, camera, zoom and pixel size",
     ),
 )

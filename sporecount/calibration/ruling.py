@@ -89,14 +89,18 @@ def read_ruling(
     candidates = _candidates(gray, seen, view)
     first, second = _choose(candidates, gray, seen)
     sets = [first] if second is None else [first, second]
-    lattice, lines, middles = _fit_together(gray, sets, view)
+    lattice, lines = _fit_together(gray, sets, view)
     per_px, per_px_u = lattice.at_centre()
     pattern = _pattern(first, second)
     px = 1 / per_px
     division, source, warnings = settle_division(
-        px, named_um=division_um, objective=objective, field_number_mm=field_number_mm,
+        px,
+        named_um=division_um,
+        objective=objective,
+        field_number_mm=field_number_mm,
         view_radius_px=None if round_view is None else float(round_view[2]),
-        photo_diagonal_px=2 * view.half_px, grid=pattern == "grid",
+        photo_diagonal_px=2 * view.half_px,
+        grid=pattern == "grid",
     )
     um_per_px = division * per_px
     relative = np.hypot(per_px_u / per_px, RULING_ACCURACY)
@@ -191,10 +195,23 @@ def _measure(gray: np.ndarray, seen: np.ndarray | None, view: View, period: Peri
         local = float(1 / np.hypot(fx, fy)[0])
         spread = float(np.sqrt(np.average(lattice.residual_px**2, weights=lattice.weight + 1e-9)))
         used = float(good.mean() * (lattice.weight > 0).mean())
-        result = _Candidate(track, lattice, lines, middles, marks, local, spread / local, used,
-                            _fault(track, lattice, marks, local, spread / local, used))
+        result = _Candidate(
+            track,
+            lattice,
+            lines,
+            middles,
+            marks,
+            local,
+            spread / local,
+            used,
+            _fault(track, lattice, marks, local, spread / local, used),
+        )
         angle = float(np.rad2deg(np.arctan2(fy, fx))[0] % 180)
-        if turn == 0 and abs((angle - period.angle_deg + 90) % 180 - 90) < 0.15 and abs(local / period.period_px - 1) < 0.01:
+        if (
+            turn == 0
+            and abs((angle - period.angle_deg + 90) % 180 - 90) < 0.15
+            and abs(local / period.period_px - 1) < 0.01
+        ):
             break
         period = Period(angle, local, period.x_px, period.y_px, period.strength)
     return result
@@ -213,6 +230,8 @@ def _fault(
     track: Track, lattice: Lattice, marks: Marks, period_px: float, unevenness: float, used: float
 ) -> tuple[str, str] | None:
     """Say what speaks against these lines being a ruling, apart from missing ends."""
+    if track.amplitude < 0.02 and unevenness > 0.02:
+        return "too-blurred", f"the ticks stand out by {100 * track.amplitude:.1f} % of white only"
     if unevenness > 0.05 or track.likeness < 0.6 or used < 0.45 or np.abs(lattice.params[:2]).max() > 0.2:
         return "not-a-ruling", f"the lines are uneven by {100 * unevenness:.0f} % of their distance"
     if marks.wholeness < 0.8 or marks.line_share > 0.6:
@@ -239,12 +258,14 @@ def _choose(
     """Take the finest set of lines that may be a ruling, and a second one square to it."""
     sound = [one for one in candidates if one.fault is None]
     strongest = max((one.track.amplitude for one in sound), default=0.0)
-    sound = sorted((one for one in sound if one.track.amplitude > 0.15 * strongest), key=lambda one: one.period_px)
+    sound = sorted(
+        (one for one in sound if one.track.amplitude > 0.15 * strongest), key=lambda one: one.period_px
+    )
     # of sets as fine as each other, the one with more lines leads
     if sound:
         finest = [one for one in sound if one.period_px < 1.15 * sound[0].period_px]
         first = max(finest, key=lambda one: one.marks.divisions)
-        second = next((one for one in finest if _square(first, one)), None)
+        second = next((one for one in finest if _square(first, one) and _lines_cross(first, one)), None)
         if second is not None or _has_ends(first):
             return first, second
         raise refuse("not-a-ruling", f"even lines {first.period_px:.1f} px apart without ends in view")
@@ -260,23 +281,42 @@ def _square(first: _Candidate, other: _Candidate) -> bool:
     return turn < 8 and abs(np.log(first.period_px / other.period_px)) < 0.12
 
 
+def _lines_cross(first: _Candidate, other: _Candidate) -> bool:
+    """Whether both sets are lines that run on between their crossings, and thin: no dots, no squares."""
+    for one, across in ((first, other), (other, first)):
+        if one.marks.line_share > 0.4:
+            return False
+        if _has_ends(one):
+            continue
+        place = across.lattice.number_at(one.lines.x_px, one.lines.y_px)
+        between = np.abs(place - np.rint(place)) > 0.3
+        if between.mean() < 0.25:
+            return False
+        depth = one.middles.contrast[one.middles.good]
+        if np.median(depth[between]) < 0.8 * np.median(depth):
+            return False
+    return True
+
+
 def _soft(gray: np.ndarray, seen: np.ndarray | None) -> bool:
     """Whether there is no detail finer than some 8 pixels anywhere, so that blur is the likelier cause."""
-    fine = np.abs(gray - cv2.GaussianBlur(gray, (0, 0), 2.0))
-    coarse = np.abs(cv2.GaussianBlur(gray, (0, 0), 3.0) - cv2.GaussianBlur(gray, (0, 0), 12.0))
+    little, middle, wide = (cv2.GaussianBlur(gray, (0, 0), sigma) for sigma in (1.0, 3.0, 12.0))
+    fine, coarse = np.abs(little - middle), np.abs(middle - wide)
     if seen is not None:
         inner = cv2.erode(seen.astype(np.uint8), np.ones((31, 31), np.uint8)) > 0
         fine, coarse = fine[inner], coarse[inner]
     if not fine.size:
         return False
-    return float(np.percentile(coarse, 99)) > 3 * float(np.percentile(fine, 99))
+    top = float(np.percentile(coarse, 99.8))
+    return top > 0.03 and top > 2.5 * float(np.percentile(fine, 99.8))
 
 
-def _fit_together(gray: np.ndarray, sets: list[_Candidate], view: View) -> tuple[Lattice, Lines, list[Middles]]:
+def _fit_together(
+    gray: np.ndarray, sets: list[_Candidate], view: View
+) -> tuple[Lattice, Lines, list[Middles]]:
     """Fit all sets with common tilt and distortion, measuring the middles once more where the fit puts them."""
     lines = _stack([one.lines for one in sets])
     lattice = fit_lattice(lines, view)
-    middles: list[Middles] = []
     measured: list[Lines] = []
     for axis, one in enumerate(sets):
         number, x, y = _points(one.track)
@@ -285,10 +325,11 @@ def _fit_together(gray: np.ndarray, sets: list[_Candidate], view: View) -> tuple
         band = (one.track.rows[1] - one.track.rows[0]) / one.track.patch.scale * 0.9
         result = measure_middles(gray, lattice, axis, number, x, y, band, one.track.sign)
         good = result.good
-        measured.append(Lines(result.x_px[good], result.y_px[good], number[good], np.zeros(int(good.sum()), int)))
-        middles.append(result)
+        measured.append(
+            Lines(result.x_px[good], result.y_px[good], number[good], np.zeros(int(good.sum()), int))
+        )
     lines = _stack(measured)
-    return fit_lattice(lines, view, lattice), lines, middles
+    return fit_lattice(lines, view, lattice), lines
 
 
 def _stack(parts: list[Lines]) -> Lines:
@@ -313,9 +354,13 @@ def _remarks(lattice: Lattice, sets: list[_Candidate]) -> list[str]:
     out = []
     both = lattice.anisotropy()
     if both is not None and abs(both[0] - 1) > max(0.01, 3 * both[1]):
-        out.append(f"The scale differs by {100 * abs(both[0] - 1):.1f} % between the two directions: the phone is tilted.")
+        out.append(
+            f"The scale differs by {100 * abs(both[0] - 1):.1f} % between the two directions: the phone is tilted."
+        )
     if np.abs(lattice.params[:2]).max() > 0.05:
-        out.append("The scale changes by more than 10 % towards a corner: straighten the phone on the eyepiece.")
+        out.append(
+            "The scale changes by more than 10 % towards a corner: straighten the phone on the eyepiece."
+        )
     if min(one.marks.divisions for one in sets) < 10:
         out.append("Fewer than 10 divisions were in view; more make the scale surer.")
     return out
@@ -339,7 +384,9 @@ def _line_table(lattice: Lattice, lines: Lines) -> dict[str, object]:
         ends.append((mine[along.argmin()], mine[along.argmax()]))
     low = np.array([one[0] for one in ends], int)
     high = np.array([one[1] for one in ends], int)
-    residual = np.array([np.average(lattice.residual_px[mine], weights=lattice.weight[mine]) for _, _, mine in rows])
+    residual = np.array(
+        [np.average(lattice.residual_px[mine], weights=lattice.weight[mine]) for _, _, mine in rows]
+    )
     return {
         "lines": len(rows),
         "residual_px": float(np.sqrt(np.mean(residual**2))),

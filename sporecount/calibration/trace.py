@@ -68,8 +68,8 @@ class Track:
     cols : ndarray of shape (n, m), float
         Where line n crosses band m, in patch pixels.
     height : ndarray of shape (n, m), float32
-        Height of the line over its surroundings, in units of the typical one in the strip; nan where
-        not seen.
+        Height of the line over its surroundings, in units of the typical one in the strip; 0 where there is
+        none, nan outside the view.
     strip : tuple of float
         First and last row of the strip in which every line is present.
     sign : float
@@ -104,26 +104,33 @@ def cut_patch(gray: np.ndarray, seen: np.ndarray | None, period: Period) -> Patc
     small = gray
     if shrink > 1:
         fit = (gray.shape[1] // shrink * shrink, gray.shape[0] // shrink * shrink)
-        small = cv2.resize(gray[: fit[1], : fit[0]], (fit[0] // shrink, fit[1] // shrink),
-                           interpolation=cv2.INTER_AREA)
+        small = cv2.resize(
+            gray[: fit[1], : fit[0]], (fit[0] // shrink, fit[1] // shrink), interpolation=cv2.INTER_AREA
+        )
     turn = np.deg2rad(period.angle_deg)
-    corners = np.array([[0, 0], [gray.shape[1], 0], [0, gray.shape[0]], [gray.shape[1], gray.shape[0]]], float)
+    corners = np.array(
+        [[0, 0], [gray.shape[1], 0], [0, gray.shape[0]], [gray.shape[1], gray.shape[0]]], float
+    )
     corners -= (period.x_px, period.y_px)
     along = np.abs(corners @ (np.cos(turn), np.sin(turn))).max()
     across = min(np.abs(corners @ (-np.sin(turn), np.cos(turn))).max(), _REACH * period.period_px)
     width, height = int(2 * along * scale) + 1, int(2 * across * scale) + 1
     cos, sin = np.cos(turn) / scale, np.sin(turn) / scale
     mid_col, mid_row = (width - 1) / 2, (height - 1) / 2
-    to_photo = np.array([
-        [cos, -sin, period.x_px - cos * mid_col + sin * mid_row],
-        [sin, cos, period.y_px - sin * mid_col - cos * mid_row],
-    ])
+    to_photo = np.array(
+        [
+            [cos, -sin, period.x_px - cos * mid_col + sin * mid_row],
+            [sin, cos, period.y_px - sin * mid_col - cos * mid_row],
+        ]
+    )
     to_small = to_photo / shrink
     to_small[:, 2] += 0.5 / shrink - 0.5
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     turned = cv2.warpAffine(small, to_small, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     inside = np.ones(gray.shape, np.uint8) if seen is None else seen.astype(np.uint8)
-    valid = cv2.warpAffine(inside, to_photo, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP) > 0
+    valid = (
+        cv2.warpAffine(inside, to_photo, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP) > 0
+    )
     return Patch(turned, valid, whole, scale, period.x_px, period.y_px, period.angle_deg)
 
 
@@ -162,11 +169,21 @@ def follow_lines(gray: np.ndarray, seen: np.ndarray | None, period: Period) -> T
     rows, grid, height = _all_bands(signal * sign, patch.valid, cols, (first + last) / 2, step, k)
     in_strip = (rows >= top) & (rows <= bottom)
     with np.errstate(invalid="ignore"):
-        typical = float(np.nanmedian(height[:, in_strip])) if in_strip.any() else np.nan
+        inner = height[:, in_strip]
+        typical = float(np.nanmedian(np.where(inner > 0, inner, np.nan))) if in_strip.any() else np.nan
     if not typical > 0:
         return None
-    return Track(patch, np.arange(len(cols)), rows, grid, (height / typical).astype(np.float32), (top, bottom), sign,
-                 typical, likeness)
+    return Track(
+        patch,
+        np.arange(len(cols)),
+        rows,
+        grid,
+        (height / typical).astype(np.float32),
+        (top, bottom),
+        sign,
+        typical,
+        likeness,
+    )
 
 
 def _find_strip(signal: np.ndarray, valid: np.ndarray, k: int) -> tuple[float, float, int, int, float] | None:
@@ -199,7 +216,13 @@ def _find_strip(signal: np.ndarray, valid: np.ndarray, k: int) -> tuple[float, f
     if width < 3 * per or len(full) < 0.4 * per:
         return None
     top, bottom = float(full[0] * step), float(full[-1] * step + step - 1)
-    return top, bottom, left * step, min((left + width) * step + k, signal.shape[1]), float(like[piece].mean())
+    return (
+        top,
+        bottom,
+        left * step,
+        min((left + width) * step + k, signal.shape[1]),
+        float(like[piece].mean()),
+    )
 
 
 def _reduce(part: np.ndarray, step: int) -> np.ndarray:
@@ -218,8 +241,8 @@ def _row_mean(signal: np.ndarray, valid: np.ndarray, first: int, last: int) -> n
 
 def _polarity(patch: Patch, top: float, bottom: float, left: int, right: int) -> float:
     """Thin lines on wide ground: the side with the longer tail is the lines'."""
-    part = patch.gray[int(top): int(bottom) + 1, left:right]
-    inside = patch.valid[int(top): int(bottom) + 1, left:right]
+    part = patch.gray[int(top) : int(bottom) + 1, left:right]
+    inside = patch.valid[int(top) : int(bottom) + 1, left:right]
     wide = cv2.blur(part, (2 * patch.period, 3))
     values = (cv2.blur(part, (1, 3)) - wide)[inside]
     values = values - values.mean()
@@ -231,8 +254,10 @@ def _phase_positions(profile: np.ndarray, k: int, left: int, right: int) -> np.n
     col = np.arange(len(profile))
     carrier = profile * np.exp(-2j * np.pi * col / k)
     size = (0, 0)
-    smooth = (cv2.GaussianBlur(carrier.real[None], size, 1.5 * k, borderType=cv2.BORDER_CONSTANT)
-              + 1j * cv2.GaussianBlur(carrier.imag[None], size, 1.5 * k, borderType=cv2.BORDER_CONSTANT))[0]
+    smooth = (
+        cv2.GaussianBlur(carrier.real[None], size, 1.5 * k, borderType=cv2.BORDER_CONSTANT)
+        + 1j * cv2.GaussianBlur(carrier.imag[None], size, 1.5 * k, borderType=cv2.BORDER_CONSTANT)
+    )[0]
     left, right = max(left, 0), min(right, len(profile))
     part = slice(left, right)
     phase = np.unwrap(np.angle(smooth[part])) / (2 * np.pi) + col[part] / k
@@ -257,7 +282,7 @@ def _all_bands(
             open_cols = valid[first:last].mean(axis=0) > 0.9
             place, peak = _peaks(profile, open_cols, guess, k)
             results[float(row)] = place, peak
-            good = np.isfinite(peak)
+            good = np.isfinite(place)
             if good.sum() >= 4:
                 typical = np.median(peak[good])
                 good &= peak > 0.5 * typical
@@ -281,8 +306,10 @@ def _line(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.array([offset, slope])
 
 
-def _peaks(profile: np.ndarray, is_open: np.ndarray, guess: np.ndarray, k: int) -> tuple[np.ndarray, np.ndarray]:
-    """Highest point near each guess, sub-pixel; nan where it lies outside the view or is no peak."""
+def _peaks(
+    profile: np.ndarray, is_open: np.ndarray, guess: np.ndarray, k: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Highest point near each guess, sub-pixel: place (nan without a peak), height (nan outside the view)."""
     reach = max(2, int(0.34 * k))
     base = np.rint(guess).astype(int)
     inside = (base > reach) & (base < len(profile) - reach - 1)
@@ -295,5 +322,7 @@ def _peaks(profile: np.ndarray, is_open: np.ndarray, guess: np.ndarray, k: int) 
     bend = a - 2 * b + c
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = np.where(bend < 0, 0.5 * (a - c) / bend, 0)
-    ok = inside & is_open[safe] & (best > 0) & (best < 2 * reach) & (b > 0)
-    return np.where(ok, place + np.clip(shift, -0.5, 0.5), np.nan), np.where(ok, b, np.nan)
+    is_seen = inside & is_open[safe]
+    ok = is_seen & (best > 0) & (best < 2 * reach) & (b > 0)
+    peak = np.where(ok, b, np.where(is_seen, 0.0, np.nan))
+    return np.where(ok, place + np.clip(shift, -0.5, 0.5), np.nan), peak

@@ -52,9 +52,15 @@ def draw(objective: float, recipe: str, rng: np.random.Generator, width: int = 1
     cx, cy = width / 2 + rng.uniform(-0.05, 0.05) * width, height / 2 + rng.uniform(-0.05, 0.05) * height
     view = (cx, cy, diameter / 2) if diameter < 1.15 * height else None
     rig = Rig(
-        width, height, um_per_px, rng.uniform(0, 360), k1=rng.uniform(-0.03, 0.03),
-        gx=rng.uniform(-0.02, 0.02), gy=rng.uniform(-0.02, 0.02),
-        cx_px=cx if view else None, cy_px=cy if view else None,
+        width,
+        height,
+        um_per_px,
+        rng.uniform(0, 360),
+        k1=rng.uniform(-0.03, 0.03),
+        gx=rng.uniform(-0.02, 0.02),
+        gy=rng.uniform(-0.02, 0.02),
+        cx_px=cx if view else None,
+        cy_px=cy if view else None,
     )
     shown = min(field_um, height * um_per_px)
     kind = str(rng.choice(["ruler", "ruler", "ruler", "cross", "grid"]))
@@ -69,14 +75,27 @@ def draw(objective: float, recipe: str, rng: np.random.Generator, width: int = 1
     while (min(last * division, 0.45 * shown) - max(first * division, -0.45 * shown)) < 8 * division:
         first, last = first - 10, last + 10
     ruling = Ruling(
-        division, division * rng.uniform(0.12, 0.3), int(first), int(last),
-        (plain * tall[0], plain * tall[1], plain * tall[2]), bool(rng.random() < 0.4), bool(rng.random() < 0.2),
-        rng.uniform(-0.5, 0.5) * division, rng.uniform(-0.12, 0.12) * shown, kind,
+        division,
+        division * rng.uniform(0.12, 0.3),
+        int(first),
+        int(last),
+        (plain * tall[0], plain * tall[1], plain * tall[2]),
+        bool(rng.random() < 0.4),
+        bool(rng.random() < 0.2),
+        rng.uniform(-0.5, 0.5) * division,
+        rng.uniform(-0.12, 0.12) * shown,
+        kind,
     )
     blur = float(np.hypot(0.45 * RESOLUTION_UM[objective], um_per_px * rng.uniform(0.6, 1.4)))
     light = Light(
-        blur * rng.uniform(1.0, 1.3), rng.uniform(0.25, 0.9), rng.uniform(0.5, 0.9), bool(rng.random() < 0.8),
-        rng.uniform(0, 0.4), rng.uniform(0.004, 0.025), view, int(rng.integers(0, 25)),
+        blur * rng.uniform(1.0, 1.3),
+        rng.uniform(0.25, 0.9),
+        rng.uniform(0.5, 0.9),
+        bool(rng.random() < 0.8),
+        rng.uniform(0, 0.4),
+        rng.uniform(0.004, 0.025),
+        view,
+        int(rng.integers(0, 25)),
         int(rng.integers(75, 96)) if rng.random() < 0.8 else None,
     )
     if recipe == "plain":
@@ -88,25 +107,46 @@ def draw(objective: float, recipe: str, rng: np.random.Generator, width: int = 1
 
 
 def _as_phone(rig: Rig, ruling: Ruling, light: Light, rng: np.random.Generator) -> np.ndarray:
-    sharp = Light(light.blur_um * 0.7, light.contrast, light.ground, light.dark, light.slope, 0.0, light.view_px, light.dust)
+    sharp = Light(
+        light.blur_um * 0.7,
+        light.contrast,
+        light.ground,
+        light.dark,
+        light.slope,
+        0.0,
+        light.view_px,
+        light.dust,
+    )
     picture = render(rig, ruling, sharp, rng).astype(np.float32) / 255
-    radius = min(rng.uniform(0.3, 1.2) * light.blur_um / rig.um_per_px, 0.2 * ruling.division_um / rig.um_per_px)
+    radius = min(
+        rng.uniform(0.3, 1.2) * light.blur_um / rig.um_per_px, 0.2 * ruling.division_um / rig.um_per_px
+    )
     reach = int(np.ceil(radius)) + 1
-    y, x = np.mgrid[-reach: reach + 1, -reach: reach + 1]
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     disc = np.clip(radius + 0.5 - np.hypot(x, y), 0, 1).astype(np.float32)
     picture = cv2.filter2D(picture, -1, disc / disc.sum())
     for channel, turn in ((0, 1.0), (2, -1.0)):
         grow = 1 + turn * rng.uniform(0, 0.0004)
         cx, cy = rig.centre()
         matrix = np.array([[grow, 0, cx * (1 - grow)], [0, grow, cy * (1 - grow)]])
-        picture[..., channel] = cv2.warpAffine(picture[..., channel], matrix, picture.shape[1::-1],
-                                               flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    picture = picture + rng.normal(0, light.noise * 1.5, picture.shape).astype(np.float32) * np.sqrt(picture.clip(0.05, 1))
+        picture[..., channel] = cv2.warpAffine(
+            picture[..., channel],
+            matrix,
+            picture.shape[1::-1],
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    picture = picture + rng.normal(0, light.noise * 1.5, picture.shape).astype(np.float32) * np.sqrt(
+        picture.clip(0.05, 1)
+    )
     picture = cv2.bilateralFilter(picture, 3, 0.08, 1.0)
     picture = picture + rng.uniform(0, 0.8) * (picture - cv2.GaussianBlur(picture, (0, 0), 1.5))
     picture = np.clip(picture, 0, 1) ** rng.uniform(0.7, 1.3)
-    ok, data = cv2.imencode(".jpg", np.rint(picture * 255).astype(np.uint8)[..., ::-1],
-                            [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(65, 92))])
+    ok, data = cv2.imencode(
+        ".jpg",
+        np.rint(picture * 255).astype(np.uint8)[..., ::-1],
+        [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(65, 92))],
+    )
     assert ok
     return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
 
@@ -115,7 +155,9 @@ def judge(one: Draw) -> tuple[str, float, float, float]:
     """Read a photo: outcome, relative error, stated relative uncertainty, seconds."""
     start = time.perf_counter()
     try:
-        reading = read_ruling(one.rgb, division_um=one.ruling.division_um, objective=one.objective, round_view=one.view)
+        reading = read_ruling(
+            one.rgb, division_um=one.ruling.division_um, objective=one.objective, round_view=one.view
+        )
     except CalibrationError as error:
         return error.code, float("nan"), float("nan"), time.perf_counter() - start
     truth = one.rig.um_per_px
@@ -133,7 +175,9 @@ def main() -> None:
     ask.add_argument("--tell", action="store_true", help="print each photo that was refused or is off")
     given = ask.parse_args()
     cv2.setNumThreads(1)
-    print("objective  photos  read  within 0.3 %  median error  95th pct  largest  inside 2u  median u  seconds")
+    print(
+        "objective  photos  read  within 0.3 %  median error  95th pct  largest  inside 2u  median u  seconds"
+    )
     for objective in given.objective:
         rng = np.random.default_rng([given.seed, int(objective)])
         rows = []
@@ -142,7 +186,10 @@ def main() -> None:
             row = judge(one)
             rows.append(row)
             if given.tell and (row[0] != "read" or abs(row[1]) > min(0.003, 2 * row[2])):
-                print(f"  {i}: {one.told}: {row[0]} error {100 * row[1]:.4f} % u {100 * row[2]:.4f} % {row[3]:.1f} s", flush=True)
+                print(
+                    f"  {i}: {one.told}: {row[0]} error {100 * row[1]:.4f} % u {100 * row[2]:.4f} % {row[3]:.1f} s",
+                    flush=True,
+                )
         error = np.array([abs(row[1]) for row in rows if row[0] == "read"])
         stated = np.array([row[2] for row in rows if row[0] == "read"])
         took = np.median([row[3] for row in rows])

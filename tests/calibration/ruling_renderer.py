@@ -97,8 +97,11 @@ def _one_ruler(u: np.ndarray, v: np.ndarray, ruling: Ruling, sigma: float) -> np
     total = np.zeros(u.shape)
     for step in range(-reach, reach + 1):
         n = nearest + step
-        half = np.where(n % 10 == 0, ruling.lengths_um[2],
-                        np.where(n % 5 == 0, ruling.lengths_um[1], ruling.lengths_um[0]))
+        half = np.where(
+            n % 10 == 0,
+            ruling.lengths_um[2],
+            np.where(n % 5 == 0, ruling.lengths_um[1], ruling.lengths_um[0]),
+        )
         across = _bar(u - ruling.u0_um - n * d, ruling.line_um, sigma)
         if ruling.kind == "grid":
             total += across
@@ -109,7 +112,10 @@ def _one_ruler(u: np.ndarray, v: np.ndarray, ruling: Ruling, sigma: float) -> np
         along = 0.5 * (erf((w - start) / scale) - erf((w - half) / scale))
         total += np.where((n >= ruling.first) & (n <= ruling.last), across * along, 0.0)
     if ruling.base_line:
-        ends = 0.5 * (erf((u - ruling.u0_um - ruling.first * d) / sigma) - erf((u - ruling.u0_um - ruling.last * d) / sigma))
+        ends = 0.5 * (
+            erf((u - ruling.u0_um - ruling.first * d) / sigma)
+            - erf((u - ruling.u0_um - ruling.last * d) / sigma)
+        )
         place = -ruling.lengths_um[0] if ruling.one_sided else 0.0
         total = np.maximum(total, ends * _bar(v - ruling.v0_um - place, ruling.line_um, sigma))
     return np.minimum(total, 1.0)
@@ -130,7 +136,9 @@ def render(rig: Rig, ruling: Ruling, light: Light, rng: np.random.Generator) -> 
     for _ in range(light.dust):
         px, py = rng.uniform(0, rig.width_px), rng.uniform(0, rig.height_px)
         size = rng.uniform(1.5, 0.012 * rig.width_px)
-        spot = np.exp(-np.minimum(((x - px) ** 2 + ((y - py) * rng.uniform(0.5, 1.0)) ** 2) / size**2, 50) ** 2)
+        spot = np.exp(
+            -(np.minimum(((x - px) ** 2 + ((y - py) * rng.uniform(0.5, 1.0)) ** 2) / size**2, 50) ** 2)
+        )
         picture = picture * (1 - rng.uniform(0.3, 0.8) * spot)
     tilt = rng.uniform(0, 2 * np.pi)
     across = ((x - rig.width_px / 2) * np.cos(tilt) + (y - rig.height_px / 2) * np.sin(tilt)) / rig.width_px
