@@ -103,7 +103,7 @@ def _fibres(
         (150 / px_um, 900 / px_um),
         rng.uniform(0.2, 1.0),
     )
-    bands = rng.choice([-1.0, -1.0, 1.0]) * rng.uniform(0.02, 0.16) * (net - net.mean())
+    bands = float(rng.choice([-1.0, -1.0, 1.0])) * rng.uniform(0.02, 0.16) * (net - net.mean())
     edges = noise.emboss(cv2.GaussianBlur(net, (0, 0), max(0.6, 1.2 / px_um)), rng.uniform(0, 2 * np.pi))
     edges *= rng.uniform(0.1, 0.5) * (1.0 if not from_below else 0.7) * max(1.0, 2.0 / px_um)
     return (bands + np.clip(edges, -0.5, 0.3)).astype(np.float32)

@@ -163,7 +163,8 @@ def noise_density(look: CameraLook, level: float) -> float:
     sensor = np.sqrt(look.shot * level + look.read**2) * kept / level
     codes = 1.0 + (100 - look.quality) / 25.0  # 8-bit steps lost to rounding and compression
     coding = look.gamma * codes / (255.0 * level ** (1.0 / look.gamma))
-    return float(np.hypot(sensor, coding) / np.log(10.0))
+    lost = 0.3 * look.gamma * look.islands / (255.0 * level ** (1.0 / look.gamma))  # smoothed away
+    return float(np.sqrt(sensor**2 + coding**2 + lost**2) / np.log(10.0))
 
 
 def develop(

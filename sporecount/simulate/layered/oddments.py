@@ -168,7 +168,7 @@ class OddmentPainter(PainterBase):
         for place in {1: (0.0,), 2: (-0.4, 0.4), 3: (-0.55, 0.0, 0.55)}[int(rng.integers(1, 4))]:
             furrows += np.exp(-(((v - place * bow * wide / 2) / (0.05 * wide + 0.25)) ** 2))
         wall = rng.uniform(0.5, 1.6)
-        body = rng.uniform(0.15, 0.8) + rng.choice([-0.4, 0.7, 1.1]) * furrows
+        body = rng.uniform(0.15, 0.8) + float(rng.choice([-0.4, 0.7, 1.1])) * furrows
         body = body + rng.uniform(0.4, 1.4) * np.exp(-(((distance + wall) / wall) ** 2))
         hue = colours.hsv(rng.uniform(0.06, 0.19), rng.uniform(0.2, 0.9), 0.9)
         absorbs = np.clip(-np.log(hue + 0.03), 0.1, 2.5)

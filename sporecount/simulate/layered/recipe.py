@@ -119,7 +119,7 @@ def random_recipe(
     return Recipe(
         um_per_px=um_per_px,
         objective=objective,
-        supersample=1.25 if um_per_px < 0.9 else 1.6 if um_per_px < 1.5 else 2.0,
+        supersample=1.2 if um_per_px < 0.9 else 1.6 if um_per_px < 1.5 else 2.0,
         from_below=from_below,
         brightness=brightness,
         backdrop=sort,

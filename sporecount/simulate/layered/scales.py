@@ -52,7 +52,7 @@ def random_look(rng: np.random.Generator, px_um: float) -> ScaleLook:
         tooth=rng.uniform(0.04, 0.25),
         round_end=rng.uniform(0.02, 0.35),
         tile=skin.random_tile(rng, px_um),
-        rim=rng.choice([rng.uniform(0.0, 0.5), rng.uniform(-0.4, 1.5)]),
+        rim=float(rng.choice([rng.uniform(0.0, 0.5), rng.uniform(-0.4, 1.5)])),
         rim_width=rng.uniform(0.7, 4.0),
         gradient=noise.maybe(rng, 0.5, -1.0, 1.0),
         sheen=noise.maybe(rng, 0.3, 0.1, 0.6),
@@ -102,7 +102,7 @@ def draw_scale(
         neck = np.maximum(np.abs(across) - 1.4, np.abs(along + half + stalk / 2 - 1.0) - stalk / 2)
         distance = np.minimum(distance, neck)
     if rng.random() < 0.25:  # broken edge
-        cut, way = rng.uniform(-0.2, 0.45) * length, rng.choice([-1.0, 1.0])
+        cut, way = rng.uniform(-0.2, 0.45) * length, float(rng.choice([-1.0, 1.0]))
         ragged = noise.smooth_field(rng, distance.shape, 5 / canvas.px_um) * 3
         slant = np.float32(rng.normal(0, 0.6))
         distance = np.maximum(distance, way * (along + slant * across - way * abs(cut)) + ragged)
@@ -201,7 +201,8 @@ def _paint(
     soften = noise.maybe(rng, 0.4, 0.3, 3.0)
     mask = distance < 0
     see_through = 1.0 - look.opacity
-    canvas.rgb[window.box] *= np.exp(np.float32(-see_through) * cover[..., None] * texture)
+    if see_through > 0.05:
+        canvas.rgb[window.box] *= np.exp(np.float32(-see_through) * cover[..., None] * texture)
     absorbs = -np.log(np.clip(look.colour, 0.03, 0.98)) * np.float32(0.6)
     canvas.lay(
         window,

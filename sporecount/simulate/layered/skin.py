@@ -72,7 +72,7 @@ def _wave(rng: np.random.Generator, phase: np.ndarray, fade: float) -> np.ndarra
     wave = np.cos(np.float32(2 * np.pi) * phase)
     sort = rng.integers(3)
     if sort == 1:
-        wave = np.clip(wave - 0.5, 0, 1) * 2 * rng.choice([-1.0, 1.0])
+        wave = np.clip(wave - 0.5, 0, 1) * 2 * float(rng.choice([-1.0, 1.0]))
     elif sort == 2:
         wave = np.clip(wave * 3, -1, 1)
     return (wave * np.float32(fade)).astype(np.float32)

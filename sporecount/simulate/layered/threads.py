@@ -18,7 +18,7 @@ class ThreadPainter(StrokePainter):
         rng = self.rng
         pitch, depth, start = rng.uniform(0.7, 5.0) * thick + 1.5, rng.uniform(0.3, 1.4), rng.uniform(0, 6.3)
         turn = np.float32(2 * np.pi / pitch)
-        sign = rng.choice([1.0, 1.0, -0.5])
+        sign = float(rng.choice([1.0, 1.0, -0.5]))
 
         def inside(along: np.ndarray, across: np.ndarray) -> np.ndarray:
             phase = along * turn + np.float32(start)
@@ -99,7 +99,7 @@ class ThreadPainter(StrokePainter):
     def scratches(self, x: float, y: float) -> None:
         """Straight scratches in one direction, light or dark."""
         rng = self.rng
-        way, tone, thick = rng.uniform(0, 6.3), rng.choice([-0.5, 0.6]), rng.uniform(0.4, 1.5)
+        way, tone, thick = rng.uniform(0, 6.3), float(rng.choice([-0.5, 0.6])), rng.uniform(0.4, 1.5)
         for _ in range(int(rng.integers(1, 6))):
             at = np.array([x, y]) + rng.normal(0, 40, 2)
             path = noise.curve(rng, at[0], at[1], way + rng.normal(0, 0.1), rng.uniform(15, 500), 0.1, 5)
