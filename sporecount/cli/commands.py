@@ -6,6 +6,7 @@ import typer
 
 from sporecount import __version__
 from sporecount.cli.adapters import adapters
+from sporecount.cli.bench import bench
 from sporecount.cli.calibrate import calibrate
 from sporecount.cli.count import count
 from sporecount.cli.settings import settings
@@ -48,6 +49,7 @@ def make_app() -> typer.Typer:
     ) -> None: ...
 
     app.command()(count)
+    app.command()(bench)
     app.command()(calibrate)
     app.add_typer(adapters, name="adapters")
     app.command()(simulate)
