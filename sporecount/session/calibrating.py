@@ -130,7 +130,8 @@ def check_against(name: str, rulings: Sequence[RulingPhoto]) -> list[Calibration
 
 def write_certificate(path: Path, profile: AdapterProfile, rulings: Sequence[RulingPhoto]) -> None:
     """Write the certificate, one HTML page that needs nothing else."""
-    from sporecount.report.certificate import certificate_html
+    from sporecount.report.certificate import certificate_html, marked_ruling
 
-    photos = [(one.name, one.photo.rgb, one.reading) for one in rulings]
-    write_whole(path, certificate_html(profile, photos))
+    readings = [(one.name, one.reading) for one in rulings]
+    pictures = [marked_ruling(one.photo.rgb, one.reading) for one in rulings]
+    write_whole(path, certificate_html(profile, readings, pictures))
