@@ -6,9 +6,13 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from sporecount.simulate.layered import colours, draw_photo, shapes
-from sporecount.simulate.layered.recipe import PRESETS
+from sporecount.simulate.layered import colours, draw_photo, noise, shapes, skin, weaves
+from sporecount.simulate.layered.canvas import Canvas
+from sporecount.simulate.layered.debris import GrainPainter
+from sporecount.simulate.layered.oddments import OddmentPainter
+from sporecount.simulate.layered.recipe import _USUAL_PER_MM2, PRESETS, random_recipe
 from sporecount.simulate.layered.spores import Placed, clump_sizes
+from sporecount.simulate.layered.threads import ThreadPainter
 from sporecount.simulate.truth import KIND_NAMES
 
 SPORE = KIND_NAMES.index("spore")
@@ -145,6 +149,93 @@ def test_brown_absorbs_blue_at_least_as_much_as_red():
     for seed in range(50):
         red, _, blue = colours.brown_absorption(np.random.default_rng(seed))
         assert blue > 0.9 * red
+
+
+def blank(px_um=0.25, side_um=120.0):
+    n = round(side_um / px_um)
+    return Canvas(np.ones((n, n, 3), np.float32), px_um, np.ones((n, n), bool))
+
+
+def painted(painter, name, seed, spore_length=12.0, side_um=120.0):
+    canvas = blank(side_um=side_um)
+    light = np.ones(3, np.float32)
+    draw = getattr(painter(np.random.default_rng(seed), canvas, light, spore_length), name)
+    draw(side_um / 2, side_um / 2)
+    return canvas
+
+
+@pytest.mark.parametrize("name", _USUAL_PER_MM2)
+def test_each_look_alike_marks_the_picture_under_an_honest_kind(name):
+    painter = next(p for p in (GrainPainter, OddmentPainter, ThreadPainter) if hasattr(p, name))
+    changed = []
+    for seed in range(4):
+        canvas = painted(painter, name, [seed, 71])
+        kinds = set(np.unique(canvas.kind)) - {0}
+        assert SPORE not in kinds
+        assert KIND_NAMES.index("scale") not in kinds
+        assert np.isfinite(canvas.rgb).all()
+        assert canvas.rgb.min() >= 0.0
+        assert (canvas.owner == -1).all()
+        changed.append(np.abs(canvas.rgb - 1).max() > 0.05)
+    assert any(changed)
+
+
+@pytest.mark.parametrize("spore_length", [8.0, 16.0])
+def test_brown_look_alikes_are_too_small_too_large_or_too_long_for_a_spore(spore_length):
+    """By the size band of 8-16 µm and length/width below 2 (from memory); 0.8 µm for the pixel edges."""
+    for seed in range(12):
+        for name in ("speck", "blob", "bar"):
+            mask = painted(OddmentPainter, name, [seed, 81], spore_length).kind > 0
+            labels, count = ndimage.label(mask)
+            if name == "speck" and count:
+                alone = count == 1
+                length_um = 0.25 * max(np.ptp(np.argwhere(labels == 1), axis=0)) if alone else 0.0
+                assert length_um <= 6.5 + 0.8
+            elif name == "blob":
+                assert mask.sum() * 0.25**2 > np.pi / 4 * 16.0 * 8.0
+            elif name == "bar":
+                points = np.argwhere(mask) * 0.25
+                long, short = np.sqrt(np.linalg.eigvalsh(np.cov(points.T)))[::-1]
+                assert long / short > 2.0
+
+
+def test_texture_is_mirrored_beyond_its_tile_and_flat_when_plain():
+    rng = np.random.default_rng(3)
+    assert not skin.random_tile(rng, 0.5, plain_share=1.0).any()
+    tile = skin.random_tile(rng, 0.5, plain_share=0.0)
+    n = tile.shape[0]
+    across, along = np.mgrid[0:3, 0 : 4 * n].astype(np.float32)
+    laid = skin.sample(rng, tile, along, across)
+    np.testing.assert_allclose(laid[:, : 2 * n], laid[:, 2 * n :], atol=2e-2)  # twice mirrored: period 2 n
+    assert laid.std() > 0.005
+
+
+def test_textures_of_many_sorts_stay_bounded():
+    for seed in range(60):
+        tile = skin.random_tile(np.random.default_rng([seed, 91]), 0.6)
+        assert tile.dtype == np.float32
+        assert np.isfinite(tile).all()
+        assert -1.2 <= tile.min() <= tile.max() <= 2.5
+
+
+@pytest.mark.parametrize("weave", [weaves.woven, weaves.foil, weaves.flocks])
+def test_relief_of_backdrops_has_the_shape_asked_for(weave):
+    relief = weave(np.random.default_rng(4), (90, 130), 0.8)
+    assert relief.shape == (90, 130)
+    assert 0.005 < relief.std() < 0.6
+
+
+def test_octaves_have_unit_spread_on_both_grids():
+    """The field promises about 1; cubic interpolation between few lattice values leaves a quarter of room."""
+    spreads = [noise.octaves(np.random.default_rng(s), (160, 200), 32, 2, 0.7).std() for s in range(12)]
+    assert np.mean(spreads) == pytest.approx(1.0, abs=0.25)
+
+
+def test_recipe_gives_a_density_to_every_look_alike():
+    for seed in range(40):
+        recipe = random_recipe(np.random.default_rng(seed), "no_spores", 0.6, None)
+        assert set(recipe.debris) == set(_USUAL_PER_MM2)
+        assert all(v >= 0 for v in recipe.debris.values())
 
 
 @pytest.mark.parametrize(

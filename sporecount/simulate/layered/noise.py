@@ -37,12 +37,12 @@ def octaves(
     """Sum of smooth fields from coarse to fine cells; `slope` is how much each halving keeps, 0.3 to 1."""
     cell, weight, power = coarse_px, 1.0, 0.0
     shrink = 4  # coarse octaves are summed on a coarse grid
-    total: np.ndarray = np.zeros((shape[0] // shrink + 1, shape[1] // shrink + 1), np.float32)
+    total = np.zeros((shape[0] // shrink + 1, shape[1] // shrink + 1), np.float32)
     while cell >= max(4.0 * shrink, fine_px):
         total += np.float32(weight) * smooth_field(rng, total.shape, cell / shrink)
         power += weight**2
         cell, weight = cell / 2.0, weight * slope
-    total = cv2.resize(total, shape[::-1], interpolation=cv2.INTER_CUBIC)
+    total = np.asarray(cv2.resize(total, shape[::-1], interpolation=cv2.INTER_CUBIC), np.float32)
     while cell >= max(1.0, fine_px):
         total += np.float32(weight) * smooth_field(rng, shape, cell)
         power += weight**2

@@ -114,7 +114,7 @@ def random_recipe(
         favourite = str(rng.choice(_MASSES))
         debris[favourite] += _USUAL_PER_MM2[favourite] * rng.uniform(4, 15)
     scale_share = float(
-        rng.choice([0.0, rng.uniform(0.01, 0.12), rng.uniform(0.1, 0.5)], p=[0.08, 0.5, 0.42])
+        rng.choice([0.0, rng.uniform(0.01, 0.12), rng.uniform(0.1, 0.5)], p=[0.06, 0.4, 0.54])
     )
     return Recipe(
         um_per_px=um_per_px,

@@ -13,7 +13,7 @@ Grid = tuple[np.ndarray, np.ndarray, float]
 """x and y of a tile in µm, each (n, n), and its pixel in µm."""
 
 
-def random_tile(rng: np.random.Generator, px_um: float, plain_share: float = 0.15) -> np.ndarray:
+def random_tile(rng: np.random.Generator, px_um: float, plain_share: float = 0.08) -> np.ndarray:
     """Draw one texture as absorbance in natural logarithms per channel, (n, n, 3) float32.
 
     Positive darkens, negative lightens. Its x runs along a scale, its y across; a pixel is `px_um` wide.
@@ -31,7 +31,7 @@ def random_tile(rng: np.random.Generator, px_um: float, plain_share: float = 0.1
     own = colours.brown_absorption(rng)
     for number in rng.choice(len(_MAKERS), int(rng.integers(1, 5)), replace=False, p=_SHARES):
         field = _MAKERS[number](rng, (x, y, px_um))
-        weight = float(np.exp(rng.uniform(np.log(0.06), np.log(1.1)))) * rng.choice([1.0, 1.0, -0.6])
+        weight = float(np.exp(rng.uniform(np.log(0.1), np.log(1.3)))) * rng.choice([1.0, 1.0, -0.6])
         tint = own if rng.random() < 0.6 else np.ones(3, np.float32)
         if rng.random() < 0.12:
             tint = (1.6 - 1.4 * colours.hsv(rng.uniform(), 0.8, 1.0)).astype(np.float32)
