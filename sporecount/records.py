@@ -7,6 +7,7 @@ the steps. Arrays are read-only. Zero rows are a normal answer.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
@@ -109,41 +110,52 @@ class RoundView:
 
 @dataclass(frozen=True)
 class WorkImage(_ReadOnlyArrays):
-    """The photo on the working grid.
+    """The view on two grids: a coarse one on which everything is sought, a finer one for a close look.
 
     Parameters
     ----------
     rgb : ndarray of shape (h, w, 3), uint8
+        On the working grid.
     seen : ndarray of shape (h, w), bool
         Inside the round view and the photo.
     um_per_px : float
         Of the working grid.
     zoom : float
-        Working pixels per photo pixel, at most 1. `x_px = (col + 0.5) / zoom - 0.5`.
+        Working pixels per photo pixel, at most 1. `x_px = (col + 0.5) / zoom - 0.5 + left_px`.
+    left_px, top_px : int
+        Photo pixel at which both grids begin.
+    close : ndarray of shape (h2, w2, 3), uint8
+        The same part of the photo on the finer grid.
+    close_zoom : float
+        Pixels of `close` per photo pixel, at most 1.
     """
 
     rgb: np.ndarray
     seen: np.ndarray
     um_per_px: float
     zoom: float
+    left_px: int
+    top_px: int
+    close: np.ndarray
+    close_zoom: float
 
 
 @dataclass(frozen=True)
 class FlatField(_ReadOnlyArrays):
-    """Optical density after division by the empty light.
+    """Optical density after division by the empty light, on the working grid.
 
     Parameters
     ----------
-    density : ndarray of shape (h, w, 3), float32
-        -log10(I / I0) of red, green, blue. 0 is empty card.
-    light : ndarray of shape (h, w, 3), float32
-        The empty light I0 in linear units, 0 to 1.
+    density : ndarray of shape (h, w), float32
+        -log10(I / I0), mean of the channels weighted for amber. 0 is empty card.
+    log_light : ndarray of shape (h3, w3, 3), float32
+        log10 of the empty light I0 of red, green, blue, in linear units of 0 to 1, on a coarse grid.
     noise : float
         Standard deviation of the density on empty card at the scale of a pixel.
     """
 
     density: np.ndarray
-    light: np.ndarray
+    log_light: np.ndarray
     noise: float
 
 
@@ -176,13 +188,19 @@ class Candidates(_ReadOnlyArrays):
     size_um : ndarray of shape (n,), float64
         Diameter of the disc that answers best.
     score : ndarray of shape (n,), float32
-        Scale-normalised answer of the detector, in units of density.
+        Scale-normalised answer of the detector at that size, in units of density.
+    answers : ndarray of shape (n, sizes), float32
+        The answers at all sizes, finest first, at the same place.
+    density : ndarray of shape (n,), float32
+        Density there, at the finest size.
     """
 
     row: np.ndarray
     col: np.ndarray
     size_um: np.ndarray
     score: np.ndarray
+    answers: np.ndarray
+    density: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -438,10 +456,10 @@ class Provenance:
 
 @dataclass(frozen=True)
 class SessionResult:
-    """Result of a folder of photos."""
+    """Result of a folder of photos. Its fields may be loaded from the disk when they are asked for."""
 
     folder: str
-    fields: tuple[FieldResult, ...]
+    fields: Sequence[FieldResult]
     prints: tuple[PrintTally, ...]
     failed: tuple[FailedPhoto, ...]
     provenance: Provenance

@@ -1,0 +1,87 @@
+"""The way from photo to tally, top to bottom. Joining only: each call does its own checks."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import FieldPreview, FieldResult, Photo, RoundView, Scale
+from sporecount.settings import CountSettings
+from sporecount.steps.candidates import find_candidates
+from sporecount.steps.classify.kinds import classify
+from sporecount.steps.classify.network import model_id
+from sporecount.steps.clutter import find_clutter
+from sporecount.steps.field_tally import Conditions, tally_field
+from sporecount.steps.flatten import flatten
+from sporecount.steps.focus import blur_map
+from sporecount.steps.light import lit_from_above, poorly_lit
+from sporecount.steps.measure import measure
+from sporecount.steps.preview import make_preview
+from sporecount.steps.rescale import to_working_grid
+from sporecount.steps.round_view import find_round_view
+from sporecount.steps.settle import settle
+
+__all__ = ["count_field", "find_view", "model_id"]
+
+
+def find_view(photo: Photo) -> RoundView:
+    """Find the eyepiece's circle; see `steps.round_view`."""
+    return find_round_view(photo)
+
+
+def count_field(
+    photo: Photo, scale: Scale, settings: CountSettings, *, sample: str = "", field: int = 1
+) -> tuple[FieldResult, FieldPreview]:
+    """Count the spores in one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    scale : Scale
+    settings : CountSettings
+    sample : str
+        The print that the photo shows.
+    field : int
+        Its number within the print, from 1.
+
+    Returns
+    -------
+    result : FieldResult
+    preview : FieldPreview
+    """
+    cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
+    view = find_round_view(photo)
+    work = to_working_grid(photo, view, scale, settings)
+    flat = flatten(work)
+    clutter, large = find_clutter(work, flat, settings)
+    candidates = find_candidates(work, flat, settings)
+    settled = settle(work, flat, candidates)
+    kinds = classify(settled, large)
+    counted = np.asarray(kinds.spore >= settings.count_from)
+    objects = measure(work, flat, settled, large, counted)
+    blur = blur_map(work, flat)
+    conditions = Conditions(
+        blur_um=blur,
+        lit_from_above=lit_from_above(flat, work.seen),
+        poorly_lit=poorly_lit(work, flat),
+        unlike_known=False,
+    )
+    tally = tally_field(work, view, scale, clutter, large, objects, kinds, counted, conditions, settings)
+    height, width = photo.rgb.shape[:2]
+    result = FieldResult(
+        photo=photo.name,
+        sample=sample,
+        field=field,
+        width_px=width,
+        height_px=height,
+        scale=scale,
+        view=view,
+        objects=objects,
+        kinds=kinds,
+        counted=counted,
+        tally=tally,
+        taken_at=photo.taken_at or "",
+        camera=photo.camera or "",
+        sha256=photo.sha256,
+    )
+    return result, make_preview(photo, work, clutter, blur)

@@ -1,0 +1,133 @@
+"""Blob detector sized from the calibration: every place that could be a spore, and no larger thing.
+
+Generous on purpose. What a place is, the later steps decide.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import Candidates, FlatField, WorkImage
+from sporecount.settings import CountSettings
+
+_STEP = np.sqrt(2)
+"""Ratio of neighbouring blur sizes: differences of Gaussians then stand for the Laplacian within a few percent."""
+
+_MIN_DENSITY = 0.006
+"""Weakest answer kept, about 1.5 % of light: paler things are not seen by eye either."""
+
+_MIN_SIGNAL_TO_NOISE = 3.0
+
+_HALVE_FROM_PX = 2.8
+"""Blur in pixels from which on the picture is halved first: nothing is lost, and it costs a quarter."""
+
+
+def find_candidates(work: WorkImage, flat: FlatField, settings: CountSettings) -> Candidates:
+    """Find dark blobs between the spore's width and length by differences of Gaussians.
+
+    A disc of diameter d answers strongest at sigma = d / (2 sqrt 2) (Lindeberg 1998, IJCV 30:79-116). The
+    smallest size is below a spore's width, so that spores which touch still give one peak each.
+
+    Parameters
+    ----------
+    work : WorkImage
+    flat : FlatField
+    settings : CountSettings
+
+    Returns
+    -------
+    Candidates
+        Sub-pixel, strongest first.
+    """
+    low_um = settings.spore_length_min_um / 1.8 / (2 * np.sqrt(2))
+    high_um = settings.spore_length_max_um / (2 * np.sqrt(2))
+    count = 1 + int(np.ceil(np.log(high_um / low_um) / np.log(_STEP)))
+    image, seen, um_per_px, halvings = flat.density, work.seen, work.um_per_px, 0
+    found, layers = [], []
+    for sigma_um in low_um * _STEP ** np.arange(count):
+        while sigma_um / um_per_px >= _HALVE_FROM_PX and min(image.shape) >= 32:
+            image, seen = _halve(image), seen[::2, ::2]
+            um_per_px, halvings = um_per_px * 2, halvings + 1
+        sigma_px = sigma_um / um_per_px
+        blurred = _blur(image, sigma_px)
+        answer = cv2.subtract(blurred, _blur(image, sigma_px * _STEP))
+        layers += [(blurred, halvings)] if not layers else []
+        layers.append((answer, halvings))
+        noise = flat.noise * 0.28 / max(sigma_px * 2**halvings, 0.6)
+        row, col, score = _peaks(answer, seen, max(_MIN_DENSITY, _MIN_SIGNAL_TO_NOISE * noise))
+        back = 2**halvings
+        found.append(
+            (
+                (row + 0.5) * back - 0.5,
+                (col + 0.5) * back - 0.5,
+                score,
+                np.full(row.shape, 2 * np.sqrt(2) * sigma_um),
+            )
+        )
+    row, col, score, size = (np.concatenate(column) for column in zip(*found, strict=True))
+    order = np.lexsort((col, row, -score))
+    order = order[_strongest_within(row[order], col[order], radius=1.6 / work.um_per_px)]
+    row, col = row[order], col[order]
+    values = np.stack([_at(layer, row, col, halvings) for layer, halvings in layers], axis=1)
+    return Candidates(
+        row=row, col=col, size_um=size[order], score=score[order], answers=values[:, 1:], density=values[:, 0]
+    )
+
+
+def _at(layer: np.ndarray, row: np.ndarray, col: np.ndarray, halvings: int) -> np.ndarray:
+    """Values of a layer, halved so many times, at places of the working grid."""
+    rows = np.clip(np.round((row + 0.5) / 2**halvings - 0.5).astype(int), 0, layer.shape[0] - 1)
+    cols = np.clip(np.round((col + 0.5) / 2**halvings - 0.5).astype(int), 0, layer.shape[1] - 1)
+    return np.asarray(layer[rows, cols])
+
+
+def _blur(image: np.ndarray, sigma_px: float) -> np.ndarray:
+    size = 2 * int(np.ceil(3 * sigma_px)) + 1
+    return cv2.GaussianBlur(image, (size, size), sigma_px, borderType=cv2.BORDER_REFLECT)
+
+
+def _halve(image: np.ndarray) -> np.ndarray:
+    """Mean of 2 x 2 pixels; an odd last row or column is repeated, so that places keep their factor of two."""
+    padded = cv2.copyMakeBorder(
+        image, 0, image.shape[0] % 2, 0, image.shape[1] % 2, borderType=cv2.BORDER_REPLICATE
+    )
+    return cv2.resize(padded, (padded.shape[1] // 2, padded.shape[0] // 2), interpolation=cv2.INTER_AREA)
+
+
+def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Local maxima above a level, with their place refined by a parabola in each direction."""
+    top = cv2.dilate(answer, np.ones((3, 3), np.uint8))
+    is_peak = cv2.compare(answer, cv2.max(top, level), cv2.CMP_GE)
+    is_peak[[0, -1]] = 0
+    is_peak[:, [0, -1]] = 0
+    points = cv2.findNonZero(is_peak)
+    if points is None:
+        return np.empty(0), np.empty(0), np.empty(0, np.float32)
+    col, row = points.reshape(-1, 2).T  # (n, 1, 2) before OpenCV 5, (n, 2) since
+    inside = seen[row, col]
+    row, col = row[inside], col[inside]
+    here = answer[row, col]
+    return (
+        row + _vertex(answer[row - 1, col], here, answer[row + 1, col]),
+        col + _vertex(answer[row, col - 1], here, answer[row, col + 1]),
+        here,
+    )
+
+
+def _vertex(before: np.ndarray, here: np.ndarray, after: np.ndarray) -> np.ndarray:
+    bend = before - 2 * here + after
+    shift = np.where(bend < 0, (before - after) / (2 * np.where(bend < 0, bend, -1)), 0.0)
+    return np.clip(shift, -0.5, 0.5).astype(float)
+
+
+def _strongest_within(row: np.ndarray, col: np.ndarray, radius: float) -> np.ndarray:
+    """Indices of rows, given strongest first, that have no stronger one within the radius."""
+    from scipy.spatial import cKDTree
+
+    if row.size == 0:
+        return np.empty(0, np.intp)
+    pairs = cKDTree(np.column_stack((row, col))).query_pairs(radius, output_type="ndarray")
+    weaker = np.zeros(row.size, bool)
+    weaker[pairs[:, 1]] = True  # query_pairs gives i < j
+    return np.flatnonzero(~weaker)

@@ -1,0 +1,85 @@
+"""Crops of objects at fixed scale in um, as the network sees them."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import FlatField, WorkImage
+from sporecount.steps.flatten import LOG_LINEAR
+
+FINE_PX, FINE_UM_PER_PX = 32, 0.75
+"""24 um: the object itself."""
+
+WIDE_PX, WIDE_UM_PER_PX = 32, 2.25
+"""72 um: what it lies on and beside."""
+
+_DENSITY_LOW, _DENSITY_HIGH = -0.5, 1.5
+
+
+class CropSource:
+    """Cuts crops of optical density out of a field.
+
+    Parameters
+    ----------
+    work : WorkImage
+    flat : FlatField
+    """
+
+    def __init__(self, work: WorkImage, flat: FlatField) -> None:
+        self._work = work
+        self._log_light = flat.log_light
+        shrink = max(1.0, WIDE_UM_PER_PX / work.um_per_px)
+        height, width = work.seen.shape
+        size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+        self._wide = cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)
+
+    def cut_fine(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        """Cut the close crop of each place on the working grid.
+
+        Returns
+        -------
+        ndarray of shape (n, 3, FINE_PX, FINE_PX), float32
+            Density of red, green, blue, limited to the range of the network's training.
+        """
+        return self._cut(self._work.close, row, col, FINE_PX, FINE_UM_PER_PX)
+
+    def cut_wide(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        """Cut the crop with the surroundings, shape (n, 3, WIDE_PX, WIDE_PX)."""
+        return self._cut(self._wide, row, col, WIDE_PX, WIDE_UM_PER_PX)
+
+    def _cut(self, image: np.ndarray, row: np.ndarray, col: np.ndarray, px: int, um: float) -> np.ndarray:
+        """Bilinear samples on a px x px grid round each place; the light is taken at the place itself."""
+        height, width = self._work.seen.shape
+        zoom_y, zoom_x = image.shape[0] / height, image.shape[1] / width
+        step = um / self._work.um_per_px
+        offsets = ((np.arange(px) - (px - 1) / 2) * step).astype(np.float32)
+        light = self._light_at(row, col)
+        out = np.empty((len(row), 3, px, px), np.float32)
+        for start in range(0, len(row), 512):  # remap takes no side beyond 32767
+            part = slice(start, start + 512)
+            rows = ((row[part, None] + offsets + 0.5) * zoom_y - 0.5).astype(np.float32)
+            cols = ((col[part, None] + offsets + 0.5) * zoom_x - 0.5).astype(np.float32)
+            map_y = np.repeat(rows.reshape(-1, 1), px, axis=1)
+            map_x = np.repeat(cols[:, None, :], px, axis=1).reshape(-1, px)
+            crop = cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            density = cv2.LUT(crop, LOG_LINEAR).reshape(-1, px, px, 3)
+            out[part] = light[part, :, None, None] - density.transpose(0, 3, 1, 2)
+        return np.clip(out, _DENSITY_LOW, _DENSITY_HIGH, out=out)
+
+    def _light_at(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        height, width = self._work.seen.shape
+        light_height, light_width = self._log_light.shape[:2]
+        map_y = ((row + 0.5) * light_height / height - 0.5).astype(np.float32)
+        map_x = ((col + 0.5) * light_width / width - 0.5).astype(np.float32)
+        light = np.empty((len(row), 3), np.float32)
+        for start in range(0, len(row), 8192):
+            part = slice(start, start + 8192)
+            light[part] = cv2.remap(
+                self._log_light,
+                map_x[part, None],
+                map_y[part, None],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )[:, 0]
+        return light

@@ -1,0 +1,115 @@
+"""Runs the trained network on crops."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+_BATCH = 256
+
+
+@dataclass(frozen=True)
+class Looks:
+    """What the network says of each crop, n rows.
+
+    Parameters
+    ----------
+    logits : ndarray of shape (n, len(KINDS)), float32
+    offset_um : ndarray of shape (n, 2), float32
+        From the crop's centre to the object's, x then y.
+    length_um, width_um : ndarray of shape (n,), float32
+    angle_deg : ndarray of shape (n,), float32
+        In [0, 180).
+    blur_um : ndarray of shape (n,), float32
+    """
+
+    logits: np.ndarray
+    offset_um: np.ndarray
+    length_um: np.ndarray
+    width_um: np.ndarray
+    angle_deg: np.ndarray
+    blur_um: np.ndarray
+
+    def take(self, rows: np.ndarray) -> Looks:
+        """Keep some rows."""
+        return Looks(**{name: getattr(self, name)[rows] for name in _COLUMNS})
+
+    def append(self, other: Looks) -> Looks:
+        """Put the rows of another below."""
+        return Looks(
+            **{name: np.concatenate((getattr(self, name), getattr(other, name))) for name in _COLUMNS}
+        )
+
+    def replaced(self, rows: np.ndarray, other: Looks) -> Looks:
+        """Put another's rows in the place of some."""
+        columns = {name: getattr(self, name).copy() for name in _COLUMNS}
+        for name in _COLUMNS:
+            columns[name][rows] = getattr(other, name)
+        return Looks(**columns)
+
+
+_COLUMNS = tuple(one.name for one in fields(Looks))
+
+
+def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
+    """Look at crops.
+
+    Parameters
+    ----------
+    fine, wide : ndarray of shape (n, 3, px, px), float32
+        As cut by `CropSource.cut`.
+
+    Returns
+    -------
+    Looks
+    """
+    session = _session()
+    rows = [
+        session.run(None, {"fine": fine[start : start + _BATCH], "wide": wide[start : start + _BATCH]})[0]
+        for start in range(0, len(fine), _BATCH)
+    ]
+    out = np.concatenate(rows) if rows else np.empty((0, 16), np.float32)
+    length = np.exp(np.clip(out[:, 11], np.log(2.0), np.log(60.0)))
+    width = np.exp(np.clip(out[:, 12], np.log(1.0), np.log(60.0)))
+    return Looks(
+        logits=out[:, :9],
+        offset_um=np.clip(out[:, 9:11], -8, 8),
+        length_um=np.maximum(length, width),
+        width_um=np.minimum(length, width),
+        angle_deg=np.degrees(np.arctan2(out[:, 14], out[:, 13])) / 2 % 180.0,
+        blur_um=np.maximum(out[:, 15], 0),
+    )
+
+
+def model_card() -> dict[str, Any]:
+    """The recipe and the scores that stand beside the model file, and its calibration."""
+    text = files("sporecount.steps.classify").joinpath("model.json").read_text("utf-8")
+    card: dict[str, Any] = json.loads(text)
+    return card
+
+
+@lru_cache(maxsize=1)
+def model_id() -> str:
+    """Name and SHA-256 of the model file."""
+    return f"{model_card()['name']} {hashlib.sha256(_model_bytes()).hexdigest()}"
+
+
+def _model_bytes() -> bytes:
+    return files("sporecount.steps.classify").joinpath("model.onnx").read_bytes()
+
+
+@lru_cache(maxsize=1)
+def _session() -> Any:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1  # the same sums in the same order, whatever the number of workers
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(_model_bytes(), options, providers=["CPUExecutionProvider"])

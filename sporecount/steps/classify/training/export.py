@@ -1,0 +1,25 @@
+"""Write the trained network as ONNX (Open Neural Network Exchange), with batch norm folded in by the runtime."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import torch
+
+from sporecount.steps.classify.crops import FINE_PX, WIDE_PX
+from sporecount.steps.classify.training.network import Network
+
+
+def export(network: Network, path: Path) -> None:
+    """Write `network` to `path`; the number of crops a call is left open."""
+    fine, wide = torch.zeros(2, 3, FINE_PX, FINE_PX), torch.zeros(2, 3, WIDE_PX, WIDE_PX)
+    torch.onnx.export(
+        network.eval(),
+        (fine, wide),
+        str(path),
+        input_names=["fine", "wide"],
+        output_names=["looks"],
+        dynamic_axes={"fine": {0: "crops"}, "wide": {0: "crops"}, "looks": {0: "crops"}},
+        opset_version=17,
+        dynamo=False,
+    )

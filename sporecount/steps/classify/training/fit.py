@@ -1,0 +1,202 @@
+"""Fit the network to a harvest. Runs on a graphics card where there is one, else on the processor."""
+
+from __future__ import annotations
+
+import copy
+import math
+import time
+
+import numpy as np
+import torch
+from torch.nn import functional
+
+from sporecount.steps.classify.training.harvest import Harvest
+from sporecount.steps.classify.training.network import KIND_COUNT, Network
+
+
+def fit(
+    harvest: Harvest,
+    *,
+    steps: int,
+    seed: int,
+    batch: int = 2048,
+    rate: float = 3e-3,
+    seconds: float = math.inf,
+    start_from: Network | None = None,
+) -> Network:
+    """Train with a one-cycle rate; the weights given back are a running mean of the last ones.
+
+    Parameters
+    ----------
+    harvest : Harvest
+    steps : int
+        Batches.
+    seed : int
+    batch, rate
+        Rows a batch; highest learning rate.
+    seconds : float
+        Stop early at about this time; the schedule follows the clock when it would be longer.
+    start_from : Network or None
+        Go on from these weights.
+    """
+    torch.manual_seed(seed)
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    network = (copy.deepcopy(start_from) if start_from else Network()).to(device)
+    mean = copy.deepcopy(network).eval()
+    usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
+    held = {
+        name: torch.from_numpy(getattr(harvest, name))
+        for name in ("fine", "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
+    }
+    if device.type == "cuda":
+        held = {name: column.to(device) for name, column in held.items()}
+        usable = usable.to(device)
+    optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
+    generator = torch.Generator(device=usable.device).manual_seed(seed)
+    vary = Variation(device, seed)
+    kept = [p for p in mean.state_dict().values() if p.dtype.is_floating_point]
+    current = [p for p in network.state_dict().values() if p.dtype.is_floating_point]
+    begun = time.monotonic()
+    step, progress = 0, 0.0
+    while progress < 1.0:
+        progress = max(step / steps, (time.monotonic() - begun) / seconds)
+        for group in optimiser.param_groups:
+            group["lr"] = (
+                rate * min(1.0, progress / 0.05 + 0.02) * 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
+            )
+        rows = usable[torch.randint(len(usable), (batch,), generator=generator, device=usable.device)]
+        picked = {name: column[rows].to(device) for name, column in held.items()}
+        fine, wide, offset, axes = vary(
+            picked["fine"].float(), picked["wide"].float(), picked["offset_um"], picked["axes"]
+        )
+        loss = _loss(
+            network(fine, wide),
+            picked["label"].long(),
+            picked["near_spore"].float(),
+            offset,
+            axes,
+            picked["blur_um"],
+        )
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        optimiser.step()
+        decay = min(0.999, (step + 1) / (step + 20))
+        with torch.no_grad():
+            torch._foreach_lerp_(kept, current, 1 - decay)
+        step += 1
+        if step % 500 == 0:
+            print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - begun:.0f} s", flush=True)
+    return mean.cpu().eval()
+
+
+def _loss(
+    out: torch.Tensor,
+    label: torch.Tensor,
+    near_spore: torch.Tensor,
+    offset: torch.Tensor,
+    axes: torch.Tensor,
+    blur: torch.Tensor,
+) -> torch.Tensor:
+    known = (label < KIND_COUNT).float()
+    kinds = functional.cross_entropy(out[:, :KIND_COUNT], label.clamp(max=KIND_COUNT - 1), reduction="none")
+    # the step spore or not is what counts, so it is asked for once more by itself
+    others = torch.logsumexp(out[:, 1:KIND_COUNT], dim=1)
+    is_spore = (label == 0).float()
+    spore = functional.binary_cross_entropy_with_logits(out[:, 0] - others, is_spore, reduction="none")
+    geometry = (
+        functional.smooth_l1_loss(out[:, 9:11], offset, reduction="none", beta=0.3).sum(1) * 0.5
+        + functional.smooth_l1_loss(out[:, 11:13], axes[:, :2], reduction="none", beta=0.05).sum(1) * 4
+        + functional.smooth_l1_loss(out[:, 13:15], axes[:, 2:], reduction="none", beta=0.1).sum(1) * 0.5
+        + functional.smooth_l1_loss(out[:, 15], blur, reduction="none", beta=0.3) * 0.2
+    )
+    return ((0.3 * kinds + spore) * known + 0.25 * geometry * near_spore).mean()
+
+
+class Variation:
+    """Turns, mirrors, tints, fades, roughens and mottles whole batches in ways that change no label.
+
+    Parameters
+    ----------
+    device : torch.device
+    seed : int
+    """
+
+    def __init__(self, device: torch.device, seed: int) -> None:
+        self._pool = torch.from_numpy(_mottles(np.random.default_rng(seed), 1024)).to(device)
+
+    def __call__(
+        self, fine: torch.Tensor, wide: torch.Tensor, offset: torch.Tensor, axes: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+        """Vary a batch whose length is a multiple of 8: each eighth is turned or mirrored in its own way."""
+        device, count = fine.device, len(fine)
+        ones, twos, shifts, shapes = [], [], [], []
+        for way, (one, two, shift, shape) in enumerate(
+            zip(fine.chunk(8), wide.chunk(8), offset.chunk(8), axes.chunk(8), strict=True)
+        ):
+            if way & 1:  # mirror left and right
+                one, two = one.flip(3), two.flip(3)
+                shift = shift * shift.new_tensor([-1, 1])
+                shape = shape * shape.new_tensor([1, 1, 1, -1])
+            if way & 2:  # mirror up and down
+                one, two = one.flip(2), two.flip(2)
+                shift = shift * shift.new_tensor([1, -1])
+                shape = shape * shape.new_tensor([1, 1, 1, -1])
+            if way & 4:  # swap rows and columns
+                one, two = one.transpose(2, 3), two.transpose(2, 3)
+                shift = shift.flip(1)
+                shape = shape * shape.new_tensor([1, 1, -1, 1])
+            ones.append(one)
+            twos.append(two)
+            shifts.append(shift)
+            shapes.append(shape)
+        fine, wide = torch.cat(ones), torch.cat(twos)
+
+        def draw(low: float, high: float, channels: int = 1) -> torch.Tensor:
+            return low + (high - low) * torch.rand(count, channels, 1, 1, device=device)
+
+        def some(share: float) -> torch.Tensor:
+            return (torch.rand(count, 1, 1, 1, device=device) < share).float()
+
+        # mottling in proportion to the density: pigment grains, ridges, paper
+        mottle = self._pool[torch.randint(len(self._pool), (count,), device=device)]
+        strength = draw(0.0, 0.35) * some(0.5)
+        flecks = draw(0.0, 0.03) * some(0.3)
+        near = mottle[:, :, 32:64, 32:64]
+        far = functional.avg_pool2d(mottle, 3)
+        fine = fine + near * (strength * fine.clamp(0, 1) + flecks)
+        wide = wide + far * (strength * wide.clamp(0, 1) + flecks)
+
+        gain = torch.exp(draw(-0.35, 0.35) + draw(-0.18, 0.18, 3))
+        lift = draw(-0.03, 0.03) + draw(-0.015, 0.015, 3)
+        grey = some(0.06)
+        noise = draw(0, 0.03) * some(0.4)
+
+        def tint(crops: torch.Tensor, roughness: torch.Tensor) -> torch.Tensor:
+            crops = crops * gain + lift + torch.randn_like(crops) * roughness
+            crops = crops * (1 - grey) + crops.mean(1, keepdim=True) * grey
+            return crops.clamp(-0.5, 1.5)
+
+        return tint(fine, noise), tint(wide, noise / 3), torch.cat(shifts), torch.cat(shapes)
+
+
+def _mottles(rng: np.random.Generator, count: int) -> np.ndarray:
+    """Random textures of unit variance, 96 x 96 at 0.75 um: blotches and stripes of 2 to 20 um, any direction."""
+    frequency = np.fft.fftfreq(96, 0.75)
+    fy, fx = np.meshgrid(frequency, frequency, indexing="ij")
+    out = np.empty((count, 1, 96, 96), np.float32)
+    for number in range(count):
+        turn = rng.uniform(0, np.pi)
+        stretch = np.exp(rng.uniform(0, 1.6)) if rng.random() < 0.5 else 1.0
+        along, across = fx * np.cos(turn) + fy * np.sin(turn), fy * np.cos(turn) - fx * np.sin(turn)
+        radius = np.hypot(along * stretch, across / stretch)
+        centre = 1 / np.exp(rng.uniform(np.log(2.5), np.log(20)))
+        band = np.exp(-0.5 * (np.log(np.maximum(radius, 1e-6) / centre) / rng.uniform(0.15, 0.9)) ** 2)
+        texture = np.fft.ifft2(np.fft.fft2(rng.normal(size=(96, 96))) * band).real
+        texture /= texture.std() + 1e-9
+        if rng.random() < 0.5:  # grains: only the peaks, dark or light
+            texture = np.maximum(texture - 0.5, 0) * rng.choice((-1, 1))
+            texture /= texture.std() + 1e-9
+        out[number, 0] = texture
+    return out

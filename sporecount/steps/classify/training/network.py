@@ -1,0 +1,55 @@
+"""The network: one look at an object itself, one at its surroundings, some 0.2 million weights."""
+
+from __future__ import annotations
+
+import torch
+from torch import nn
+
+KIND_COUNT = 9
+
+
+class Network(nn.Module):
+    """Crops in, one row of 16 numbers out.
+
+    Columns: 9 logits in the order of `KINDS`; offset x, y in um; log length, log width (um);
+    cos and sin of twice the angle; blur in um.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.fine = nn.Sequential(
+            *_block(3, 24, size=5, stride=2),
+            *_block(24, 40),
+            nn.MaxPool2d(2),
+            *_block(40, 56),
+            nn.MaxPool2d(2),
+            *_block(56, 72),
+            nn.Flatten(),
+        )
+        self.wide = nn.Sequential(
+            *_block(3, 12, size=5, stride=2),
+            *_block(12, 24),
+            nn.MaxPool2d(2),
+            *_block(24, 32),
+            nn.MaxPool2d(2),
+            nn.Flatten(),
+        )
+        self.head = nn.Sequential(
+            nn.Linear(72 * 16 + 32 * 16, 88),
+            nn.BatchNorm1d(88),
+            nn.ReLU(),
+            nn.Dropout(0.1),
+            nn.Linear(88, KIND_COUNT + 7),
+        )
+
+    def forward(self, fine: torch.Tensor, wide: torch.Tensor) -> torch.Tensor:
+        """Look at crops of shape (n, 3, 32, 32) each."""
+        return self.head(torch.cat((self.fine(fine), self.wide(wide)), dim=1))
+
+
+def _block(inputs: int, outputs: int, size: int = 3, stride: int = 1) -> list[nn.Module]:
+    return [
+        nn.Conv2d(inputs, outputs, size, stride, size // 2, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(),
+    ]

@@ -1,0 +1,160 @@
+"""From objects to the count of a field, its interval and its flag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from sporecount.reasons import flag_of
+from sporecount.records import Clutter, FieldTally, Kinds, Objects, RoundView, Scale, WorkImage
+from sporecount.settings import CountSettings
+from sporecount.stats.count_interval import field_count_interval
+from sporecount.steps.clutter import LargeObjects
+
+SHARP_UM = 2.6
+"""Blur (standard deviation) up to which a spore of 10 um keeps the shape that tells it from dirt: a quarter of
+its length."""
+
+_MIN_IN_FOCUS = 0.12
+_GOOD_IN_FOCUS = 0.6
+_MUCH_LEFT_OUT = 0.35
+_MIN_EXAMINED_SPORES_WIDE = 15.0
+"""A view less than so many spore lengths across says nothing of a print."""
+
+_CROWDED_SHARE = 0.3
+"""Share of the spores in clumps of ten and more from which the count is called an estimate."""
+
+_LOW_POWER_UM_PER_PX = 1.3
+"""Photo pixels coarser than this leave a spore's width some five pixels, less than a shape needs."""
+
+_FEW_SCALES_PER_MM2 = 2.0
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a field was like, besides its objects.
+
+    Parameters
+    ----------
+    blur_um : ndarray
+        Tiles, as `focus.blur_map` gives them.
+    lit_from_above : bool
+    poorly_lit : bool
+        Too dark or blown out in a good part of the view.
+    unlike_known : bool
+        The picture as a whole is unlike a print.
+    """
+
+    blur_um: np.ndarray
+    lit_from_above: bool
+    poorly_lit: bool
+    unlike_known: bool
+
+
+def tally_field(
+    work: WorkImage,
+    view: RoundView,
+    scale: Scale,
+    clutter: Clutter,
+    large: LargeObjects,
+    objects: Objects,
+    kinds: Kinds,
+    counted: np.ndarray,
+    conditions: Conditions,
+    settings: CountSettings,
+) -> FieldTally:
+    """Count, with a 95 % interval of the true number and a flag that says whether to trust it."""
+    pixel_mm2 = (work.um_per_px / 1000) ** 2
+    examined_mm2 = float(clutter.examined.sum()) * pixel_mm2
+    seen_mm2 = float(work.seen.sum()) * pixel_mm2
+    in_focus = _share_in_focus(clutter.examined, conditions.blur_um)
+    probability = kinds.spore
+    recall, recall_u = expected_recall(objects, counted, conditions)
+    _, low, high = field_count_interval(probability, recall, recall_u)
+    spores = int(counted.sum())
+    scales = count_scales(large)
+    reasons = list(scale.reasons)
+    sure = probability > settings.doubt_high
+    doubtful = (probability > settings.doubt_low) & (probability < settings.doubt_high)
+    lengths = objects.length_um[sure & (objects.clump == 1)]
+    typical = float(np.median(lengths)) if lengths.size else float("nan")
+
+    examined_share = examined_mm2 / seen_mm2 if seen_mm2 else 0.0
+    across_um = np.sqrt(examined_mm2) * 1000
+    if conditions.unlike_known:
+        reasons.append("unlike-known")
+    if examined_share < settings.min_examined_share or across_um < _MIN_EXAMINED_SPORES_WIDE * 10.0:
+        reasons.append("too-little-examined")
+    elif examined_share < 1 - _MUCH_LEFT_OUT:
+        reasons.append("much-left-out")
+    if in_focus < _MIN_IN_FOCUS:
+        reasons.append("out-of-focus")
+    elif in_focus < _GOOD_IN_FOCUS:
+        reasons.append("partly-out-of-focus")
+    if scales + spores / 10 < _FEW_SCALES_PER_MM2 * examined_mm2:
+        reasons.append("too-few-scales")
+    if doubtful.sum() > max(2.0, 0.15 * spores):
+        reasons.append("ambiguous-objects")
+    in_clumps = (objects.clump[counted] >= 10).sum()
+    if spores >= 30 and in_clumps > _CROWDED_SHARE * spores:
+        reasons.append("crowded")
+    if lengths.size >= 5 and not settings.spore_length_min_um <= typical <= settings.spore_length_max_um:
+        reasons.append("size-mismatch")
+    if scale.um_per_px > _LOW_POWER_UM_PER_PX:
+        reasons.append("low-power")
+    if conditions.poorly_lit:
+        reasons.append("dim-or-overexposed")
+    if conditions.lit_from_above:
+        reasons.append("light-from-above")
+    if not view.found:
+        reasons.append("no-round-view")
+    return FieldTally(
+        spores=spores,
+        spores_low=min(int(low), spores),
+        spores_high=max(int(high), spores),
+        examined_mm2=examined_mm2,
+        in_focus=in_focus,
+        scales=scales,
+        flag=flag_of(reasons),
+        reasons=tuple(reasons),
+        recall=recall,
+        recall_u=recall_u,
+        spore_length_um=typical,
+    )
+
+
+def expected_recall(objects: Objects, counted: np.ndarray, conditions: Conditions) -> tuple[float, float]:
+    """Share of countable spores that is found under such conditions, and its standard uncertainty."""
+    blur = np.nanmedian(conditions.blur_um) if np.isfinite(conditions.blur_um).any() else SHARP_UM
+    lost_to_blur = 0.01 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
+    crowd = float((objects.clump[counted] >= 5).mean()) if counted.any() else 0.0
+    lost = lost_to_blur + 0.04 * crowd
+    return 1 - lost, 0.6 * lost
+
+
+def count_scales(large: LargeObjects) -> int:
+    """Number of butterfly scales among the large objects; overlapping ones are told by their area.
+
+    A scale is roughly 100 x 50 um (particle-atlas figures): wider than a fibre, larger than a torn piece.
+    """
+    if not len(large.area_um2):
+        return 0
+    broad = (large.width_um > 18) & (large.area_um2 > 900) & (large.length_um < 12 * large.width_um)
+    single = broad & (large.solidity > 0.8)
+    typical = float(np.median(large.area_um2[single])) if single.sum() >= 3 else 4000.0
+    typical = float(np.clip(typical, 1500, 8000))
+    heaps = broad & ~single
+    return int(single.sum() + np.maximum(1, np.round(large.area_um2[heaps] / (0.8 * typical))).sum())
+
+
+def _share_in_focus(examined: np.ndarray, blur_um: np.ndarray) -> float:
+    if not examined.any():
+        return 0.0
+    if not np.isfinite(blur_um).any():
+        return 0.0
+    weight = cv2.resize(
+        examined.astype(np.float32), (blur_um.shape[1], blur_um.shape[0]), interpolation=cv2.INTER_AREA
+    )
+    return float((weight * (blur_um <= SHARP_UM)).sum() / max(weight.sum(), 1e-9))

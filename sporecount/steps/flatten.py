@@ -1,0 +1,108 @@
+"""From brightness to optical density: the empty light is estimated and divided out.
+
+Absorption adds up and illumination divides out (Beer-Lambert): after this step a shadow of the lamp is
+gone, and amber is what absorbs blue more than red, on yellow card as on white glass.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import FlatField, WorkImage
+
+_COARSE_UM = 16.0
+"""Grid on which the light is estimated: larger than a spore, smaller than a scale."""
+
+_LOCAL_UM = 90.0
+"""Reach of the local correction: wider than a scale, so that no scale is taken for a shadow."""
+
+_FLOOR = 1.0 / 255 / 12.92
+"""Darkest linear value that 8 bits of sRGB tell from black."""
+
+
+def _linear_table() -> np.ndarray:
+    """SRGB code value to linear light (IEC 61966-2-1)."""
+    code = np.arange(256) / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+
+
+CHANNEL_WEIGHTS = (0.15, 0.45, 0.40)
+"""Red, green, blue in the mean density: amber hardly shows in red, and blue is the noisiest of a phone."""
+
+LOG_LINEAR = np.log10(np.maximum(_linear_table(), _FLOOR)).astype(np.float32)
+
+
+def flatten(work: WorkImage) -> FlatField:
+    """Estimate the empty light of each channel and give the optical density.
+
+    On a coarse grid a smooth surface is fitted to the logarithm of the brightness, first as an upper
+    envelope (things on a print mostly take light away), then to those places alone that agree with it;
+    what is left is corrected locally from the same places. Holds while about a third of the view is empty.
+
+    Parameters
+    ----------
+    work : WorkImage
+
+    Returns
+    -------
+    FlatField
+        The same grid. Outside the view the density is 0.
+    """
+    height, width = work.seen.shape
+    shrink = max(1.0, _COARSE_UM / work.um_per_px)
+    size = (max(4, round(width / shrink)), max(4, round(height / shrink)))
+    seen = cv2.resize(work.seen.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
+    if not seen.any():
+        seen[:] = True
+    log_small = LOG_LINEAR[cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)]
+    log_light = _empty_light(log_small, seen, reach=_LOCAL_UM / _COARSE_UM)
+    weights = np.array([CHANNEL_WEIGHTS], np.float32)
+    light = cv2.resize(cv2.transform(log_light, weights), (width, height), interpolation=cv2.INTER_LINEAR)
+    density = cv2.subtract(light, cv2.transform(cv2.LUT(work.rgb, LOG_LINEAR), weights))
+    density *= work.seen
+    return FlatField(density=density, log_light=log_light, noise=_noise(density, work.seen))
+
+
+def _empty_light(log_rgb: np.ndarray, seen: np.ndarray, reach: float) -> np.ndarray:
+    """Log10 of the empty light on the coarse grid, shape (h, w, 3)."""
+    height, width = seen.shape
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    terms = np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=-1).astype(np.float32)
+    rows = terms[seen]
+    values = log_rgb[seen].astype(np.float32)
+    # one weight for all channels: a place is empty or not
+    fit = np.tile(np.percentile(values, 75, axis=0).astype(np.float32), (len(values), 1))
+    ridge = 1e-3 * np.eye(rows.shape[1], dtype=np.float32) * len(rows)
+    ridge[0, 0] = 0
+    weight = np.ones(len(values), np.float32)
+    for turn in range(12):
+        miss = (values - fit).mean(axis=1)
+        above = miss[miss > 0]
+        spread = max(0.006, float(np.median(above)) if above.size else 0.006)
+        if turn < 6:  # upper envelope: expectile regression (Newey & Powell 1987, Econometrica 55:819-847)
+            weight = np.where(miss > 0, 1.0, 0.06).astype(np.float32)
+            weight *= (1.0 / (1.0 + (np.maximum(miss, 0) / 0.15) ** 2)).astype(np.float32)
+        else:  # then only what agrees with it (Cauchy weights, heavier penalty below)
+            weight = (1.0 / (1.0 + (np.where(miss > 0, miss, 1.5 * miss) / (2.5 * spread)) ** 2) ** 2).astype(
+                np.float32
+            )
+        left = (rows * weight[:, None]).T
+        coefficients = np.linalg.solve(left @ rows + ridge * weight.mean(), left @ values)
+        fit = rows @ coefficients
+    surface = (terms.reshape(-1, terms.shape[-1]) @ coefficients).reshape(height, width, 3)
+    trust = np.zeros((height, width), np.float32)
+    trust[seen] = weight
+    left_over = np.where(seen[..., None], log_rgb - surface, 0) * trust[..., None]
+    blurred = cv2.GaussianBlur(left_over.astype(np.float32), (0, 0), reach)
+    amount = cv2.GaussianBlur(trust, (0, 0), reach)
+    return (surface + blurred / (amount[..., None] + 0.05)).astype(np.float32)
+
+
+def _noise(density: np.ndarray, seen: np.ndarray) -> float:
+    """Robust noise, from second differences along rows (Immerkaer 1996, CVIU 64:300-302)."""
+    grey = density[::2]
+    row_pairs = grey[:, :-2] - 2 * grey[:, 1:-1] + grey[:, 2:]
+    inside = seen[::2, 1:-1]
+    sample = np.abs(row_pairs[inside][::7])
+    return float(np.median(sample) / 0.6745 / np.sqrt(6.0)) if sample.size else 0.0

@@ -1,0 +1,97 @@
+"""From photo pixels to the working grid, the only way in, and back.
+
+All later steps see the same size of spore at 4x, 10x and 40x and cost the same, whatever the camera.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import Photo, RoundView, Scale, WorkImage
+from sporecount.settings import CountSettings
+from sporecount.steps.round_view import view_mask
+
+PIXELS_PER_SPORE = 7.3
+"""Working pixels along the shortest spore looked for: 1.1 um per px for 8 um, enough to find a blob and to part
+two that touch, at a third of the cost of the finest detail."""
+
+CLOSE_PIXELS_PER_SPORE = 11.0
+"""The same for the close look: at 0.73 um per px a spore of 8 um shows its two ends, and the resolution limit of
+a 10x objective (1.3 um, Rayleigh) is sampled about twice."""
+
+_NOT_WORTH_REDUCING = 0.7
+"""Photos up to so much finer than the close grid are looked at as they are."""
+
+
+def to_working_grid(photo: Photo, view: RoundView, scale: Scale, settings: CountSettings) -> WorkImage:
+    """Cut out the view and reduce it to both grids. Photos that are coarser stay as they are.
+
+    Parameters
+    ----------
+    photo : Photo
+    view : RoundView
+    scale : Scale
+    settings : CountSettings
+
+    Returns
+    -------
+    WorkImage
+    """
+    height, width = photo.rgb.shape[:2]
+    left, top, right, bottom = 0, 0, width, height
+    if view.found:
+        left = max(0, int(view.center_x_px - view.radius_px))
+        top = max(0, int(view.center_y_px - view.radius_px))
+        right = min(width, int(np.ceil(view.center_x_px + view.radius_px)) + 1)
+        bottom = min(height, int(np.ceil(view.center_y_px + view.radius_px)) + 1)
+    cut = photo.rgb[top:bottom, left:right]
+    close_zoom = scale.um_per_px * CLOSE_PIXELS_PER_SPORE / settings.spore_length_min_um
+    close = cut if close_zoom > _NOT_WORTH_REDUCING else _reduce(cut, close_zoom)
+    close_zoom = close.shape[1] / cut.shape[1]
+    zoom = min(1.0, scale.um_per_px * PIXELS_PER_SPORE / settings.spore_length_min_um)
+    work = cut if zoom == 1.0 else _reduce(close, zoom / close_zoom)
+    zoom = work.shape[1] / cut.shape[1]
+    on_grid = RoundView(
+        (view.center_x_px - left + 0.5) * zoom - 0.5,
+        (view.center_y_px - top + 0.5) * zoom - 0.5,
+        view.radius_px * zoom,
+        view.found,
+    )
+    return WorkImage(
+        rgb=work,
+        seen=view_mask(on_grid, work.shape[1], work.shape[0]),
+        um_per_px=scale.um_per_px / zoom,
+        zoom=zoom,
+        left_px=left,
+        top_px=top,
+        close=close,
+        close_zoom=close_zoom,
+    )
+
+
+def _reduce(image: np.ndarray, zoom: float) -> np.ndarray:
+    """Reduce by whole steps of two with a box, then by what is left (below two) between neighbours."""
+    size = (max(1, round(image.shape[1] * zoom)), max(1, round(image.shape[0] * zoom)))
+    while image.shape[1] >= 2 * size[0] and image.shape[0] >= 2 * size[1]:
+        half = (max(size[0], image.shape[1] // 2), max(size[1], image.shape[0] // 2))
+        image = cv2.resize(image, half, interpolation=cv2.INTER_AREA)
+    return cv2.resize(image, size, interpolation=cv2.INTER_LINEAR)
+
+
+def to_photo(work: WorkImage, row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Turn working-grid positions into `x_px, y_px` of the upright photo.
+
+    Parameters
+    ----------
+    work : WorkImage
+    row, col : ndarray
+
+    Returns
+    -------
+    x_px, y_px : ndarray
+    """
+    return (
+        (np.asarray(col, float) + 0.5) / work.zoom - 0.5 + work.left_px,
+        (np.asarray(row, float) + 0.5) / work.zoom - 0.5 + work.top_px,
+    )

@@ -1,0 +1,125 @@
+"""The eyepiece's circle: where it lies and what part of the photo it lets through."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from sporecount.records import Photo, RoundView
+
+_COARSE_PX = 256
+"""Longer side of the reduced picture on which the circle is sought; its edge is then good to about
+a five-hundredth of the diameter, finer than the softness of the edge itself."""
+
+_DARK_SHARE = 0.42
+"""Outside the circle it is darker than this share of the brightness inside (common practice: the tube is black,
+stray light of the phone's lens lifts it)."""
+
+
+def find_round_view(photo: Photo) -> RoundView:
+    """Find the round view.
+
+    The lit region is cut out by brightness; a circle is fitted to the points of its convex hull that do
+    not lie on the photo's own border, dropping the points that do not fit (scales and hairs at the rim
+    only dent the region inwards, so the hull forgets them).
+
+    Parameters
+    ----------
+    photo : Photo
+
+    Returns
+    -------
+    RoundView
+        `found` is False where no dark surround with a circular edge is seen: then the whole photo counts
+        as the view.
+    """
+    height, width = photo.rgb.shape[:2]
+    step = max(1, round(max(height, width) / _COARSE_PX))
+    bright = cv2.GaussianBlur(photo.rgb[::step, ::step].max(axis=2).astype(np.float32), (0, 0), 1.2)
+    whole = RoundView((width - 1) / 2, (height - 1) / 2, float(np.hypot(width, height) / 2), found=False)
+    if min(bright.shape) < 24:
+        return whole
+    dark, lit = np.percentile(bright, (1.0, 80.0))
+    if lit < 8 or dark > _DARK_SHARE * lit:
+        return whole
+    for level in (0.5, 0.3):
+        circle = _fit_lit_region(bright > dark + level * (lit - dark))
+        if circle is not None and _outside_is_dark(bright, *circle):
+            x, y, radius = (value * step for value in circle)
+            return RoundView(x, y, radius, found=True)
+    return whole
+
+
+def view_mask(view: RoundView, width_px: int, height_px: int, *, margin: float = 0.985) -> np.ndarray:
+    """Pixels inside the view, the soft rim left out.
+
+    Parameters
+    ----------
+    view : RoundView
+    width_px, height_px : int
+        Grid of the mask; `view` is given on the same grid.
+    margin : float
+        Share of the radius that is kept.
+
+    Returns
+    -------
+    ndarray of shape (height_px, width_px), bool
+    """
+    if not view.found:
+        return np.ones((height_px, width_px), bool)
+    rows = np.arange(height_px)[:, None] - view.center_y_px
+    cols = np.arange(width_px)[None, :] - view.center_x_px
+    return rows**2 + cols**2 <= (margin * view.radius_px) ** 2
+
+
+def _fit_lit_region(lit: np.ndarray) -> tuple[float, float, float] | None:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8), connectivity=4)
+    if count < 2:
+        return None
+    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    if stats[largest, cv2.CC_STAT_AREA] < 0.08 * lit.size:
+        return None
+    contours, _ = cv2.findContours(
+        (labels == largest).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    outline = max(contours, key=len)
+    hull = cv2.convexHull(outline)
+    outline = outline[:, 0, :].astype(float)
+    near_hull = np.array([cv2.pointPolygonTest(hull, tuple(point), True) < 1.5 for point in outline])
+    height, width = lit.shape
+    inner = (
+        (outline[:, 0] > 1) & (outline[:, 0] < width - 2) & (outline[:, 1] > 1) & (outline[:, 1] < height - 2)
+    )
+    points = outline[near_hull & inner]
+    if len(points) < 30:
+        return None
+    for _ in range(8):
+        x, y, radius = _algebraic_circle(points)
+        miss = np.hypot(points[:, 0] - x, points[:, 1] - y) - radius
+        keep = np.abs(miss) <= max(1.0, 2.0 * float(np.median(np.abs(miss))))
+        if keep.all() or keep.sum() < 30:
+            break
+        points = points[keep]
+    spread = float(np.median(np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)))
+    angles = np.arctan2(points[:, 1] - y, points[:, 0] - x)
+    covered = np.unique(np.floor((angles + np.pi) / (2 * np.pi) * 36)).size / 36
+    plausible = 0.15 * min(lit.shape) < radius < 1.2 * max(lit.shape)
+    return (x, y, radius) if plausible and spread < 0.012 * radius + 0.5 and covered > 0.22 else None
+
+
+def _algebraic_circle(points: np.ndarray) -> tuple[float, float, float]:
+    """Least-squares circle x^2 + y^2 + ax + by + c = 0 (Kasa 1976, IEEE Trans. Instrum. Meas. 25:8-14)."""
+    x, y = points[:, 0], points[:, 1]
+    design = np.column_stack((x, y, np.ones_like(x)))
+    a, b, c = np.linalg.lstsq(design, -(x**2 + y**2), rcond=None)[0]
+    return -a / 2, -b / 2, float(np.sqrt(max(a * a / 4 + b * b / 4 - c, 0.0)))
+
+
+def _outside_is_dark(bright: np.ndarray, x: float, y: float, radius: float) -> bool:
+    rows, cols = np.indices(bright.shape)
+    distance = np.hypot(cols - x, rows - y)
+    outside = bright[distance > 1.06 * radius]
+    rim = bright[(distance < 0.94 * radius) & (distance > 0.6 * radius)]
+    if outside.size < 0.01 * bright.size or rim.size == 0:
+        return False
+    return bool(np.percentile(outside, 75) < _DARK_SHARE * np.percentile(rim, 60))
