@@ -17,6 +17,7 @@ from sporecount.files.whole import only_run
 from sporecount.records import SessionResult
 from sporecount.session import count_folder, open_session
 from sporecount.session.folder import KEPT
+from sporecount.session.worker import PhotoJob, make_worker
 from sporecount.settings import CountSettings
 from tests.session_folder import UM_PER_PX, all_files, drawn_photo, jpeg, label_photo, write_photo
 
@@ -189,6 +190,42 @@ def test_killed_in_the_middle_and_finished(session, counted, tmp_path):
     _, states = count(session, out=out)
     assert "kept" in states.values()
     assert all_files(out) == all_files(counted[0])
+
+
+def make_crasher(setup):
+    """A worker that one photo brings down, as a decoder's memory fault would."""
+    work = make_worker(setup)
+
+    def do(job):
+        if isinstance(job, PhotoJob) and job.file.name == "FH-01_2.jpg":
+            os._exit(11)
+        return work(job)
+
+    return do
+
+
+def test_a_photo_that_brings_workers_down(tmp_path, monkeypatch):
+    for number in (1, 2, 3):
+        write_photo(tmp_path / f"FH-01_{number}.jpg", number)
+    monkeypatch.setattr("sporecount.session.run._MAKER", "tests.test_session:make_crasher")
+    result, _ = count(tmp_path, workers=2)
+    assert [one.photo for one in result.fields] == ["FH-01_1.jpg", "FH-01_3.jpg"]
+    assert [(one.photo, one.code) for one in result.failed] == [("FH-01_2.jpg", "crashed")]
+
+
+def test_a_listener_that_stops_the_run(tmp_path):
+    """What is counted is kept, and the next run goes on from there."""
+    for number in (1, 2):
+        write_photo(tmp_path / f"FH-01_{number}.jpg", number)
+
+    def stop(_done, _total, _photo):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        count_folder(tmp_path, um_per_px=UM_PER_PX, objective=10.0, workers=1, progress=stop)
+    assert not (tmp_path / "sporecount" / "fields.csv").exists()
+    _, states = count(tmp_path)
+    assert "kept" in states.values()
 
 
 def test_one_run_at_a_time(session, tmp_path):

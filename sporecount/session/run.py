@@ -63,6 +63,7 @@ def count_folder(
         Worker processes; as many as there are processors if left out. 0 works in this process, where a
         photo that brings a decoder down brings the run down.
     progress : callable, optional
+        Whatever it raises ends the run; what is counted by then is kept.
     crew : Crew, optional
         Workers that are there already, as `make_crew` makes them for the same place and settings.
 
