@@ -172,7 +172,7 @@ def test_killed_in_the_middle_and_finished(session, counted, tmp_path):
     out = tmp_path / "killed"
     script = (
         "from sporecount.session import count_folder\n"
-        f"count_folder({str(session)!r}, out={str(out)!r}, um_per_px={UM_PER_PX}, objective=10.0, workers=1)\n"
+        f"count_folder({str(session)!r}, out={str(out)!r}, um_per_px=1.0, objective=10.0, workers=1)\n"
     )
     process = subprocess.Popen([sys.executable, "-c", script], cwd=ROOT, start_new_session=True)
     try:

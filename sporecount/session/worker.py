@@ -201,11 +201,7 @@ class Worker:
         tally = self._prints.tally(key)
         if tally is None:
             fields = FieldsOnDisk(self._fields, job.places)
-
-            def preview_of(photo: str) -> FieldPreview:
-                return fields.preview(photo)
-
-            tally = count_print(list(fields), preview_of, settings)
+            tally = count_print(fields, fields.preview, settings)
             self._prints.save(key, tally)
         return key, tally
 
