@@ -37,7 +37,7 @@ _USUAL_PER_MM2 = {
     "furrowed_pollen": 6.0,
     "conidia": 5.0,
     "yeast": 5.0,
-    "flake": 9.0,
+    "flake": 12.0,
     "rust": 6.0,
     "lettering": 1.0,
     "thread": 6.0,
