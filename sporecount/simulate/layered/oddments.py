@@ -45,7 +45,7 @@ class OddmentPainter(PainterBase):
     def blob(self, x: float, y: float) -> None:
         """Brown blob too large for a spore, smooth or lumpy."""
         rng = self.rng
-        size = max(18.5, self.spore_length * rng.uniform(1.7, 3.2))
+        size = max(20.0, self.spore_length * rng.uniform(1.7, 3.2))
         if rng.random() < 0.4:
             self._oval(x, y, size, rng.uniform(1.0, 1.9), OTHER, 0.8)
             return
