@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import cv2
 import numpy as np
 
-from sporecount.records import FieldPreview, FieldResult, Photo, RoundView, Scale
+from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
 from sporecount.settings import CountSettings
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
@@ -17,11 +19,12 @@ from sporecount.steps.focus import blur_map
 from sporecount.steps.light import lit_from_above, poorly_lit
 from sporecount.steps.measure import measure
 from sporecount.steps.preview import make_preview
+from sporecount.steps.print_tally import tally_print
 from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import settle
 
-__all__ = ["count_field", "find_view", "model_id"]
+__all__ = ["count_field", "count_print", "find_view", "model_id"]
 
 
 def find_view(photo: Photo) -> RoundView:
@@ -85,3 +88,23 @@ def count_field(
         sha256=photo.sha256,
     )
     return result, make_preview(photo, work, clutter, blur)
+
+
+def count_print(
+    fields: Sequence[FieldResult], previews: Callable[[str], FieldPreview], settings: CountSettings
+) -> PrintTally:
+    """Join the fields of a print.
+
+    Parameters
+    ----------
+    fields : sequence of FieldResult
+        At least one, all of one print.
+    previews : callable
+        Photo name to its preview.
+    settings : CountSettings
+
+    Returns
+    -------
+    PrintTally
+    """
+    return tally_print(list(fields), settings)
