@@ -79,13 +79,14 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
             x = np.arange(len(ends))
             bent = ends - np.polyval(np.polyfit(x, ends, 2 if len(ends) > 8 else 1), x)
             scatter.append(1.4826 * float(np.median(np.abs(bent - np.median(bent)))))
-    every, longer_at = _rule_of_lengths(heights, first)
+    cut = _cut(track, seen, open_band, reach, part)
+    every, longer_at = _rule_of_lengths(heights, first, cut)
     return Marks(
         first,
         last,
         float(share[part].mean()),
         reach,
-        _cut(track, seen, open_band, reach, part),
+        cut,
         min(scatter) if scatter else float("inf"),
         every,
         longer_at,
@@ -134,7 +135,7 @@ def _reach(track: Track, seen: np.ndarray) -> np.ndarray:
 def _cut(
     track: Track, seen: np.ndarray, open_band: np.ndarray, reach: np.ndarray, part: slice
 ) -> tuple[bool, bool]:
-    """Tell for top and bottom whether fewer than half of the lines show their end, empty ground beyond it."""
+    """Tell for top and bottom whether hardly any line shows its end, with empty ground beyond."""
     k = track.patch.period
     middle = (track.strip[0] + track.strip[1]) / 2
     step = track.rows[1] - track.rows[0] if len(track.rows) > 1 else float(k)
@@ -146,18 +147,20 @@ def _cut(
                 beyond = turn * (track.rows - (middle + reach[line, side] * k))
                 near = (beyond > 0) & (beyond < 2.2 * step)
                 shown.append(bool((near & open_band[line] & ~seen[line]).any()))
-        out.append(not shown or sum(shown) < 0.5 * len(shown))
+        out.append(sum(shown) < max(3.0, 0.3 * len(shown)))
     return out[0], out[1]
 
 
-def _rule_of_lengths(reach: np.ndarray, first: int) -> tuple[int, int]:
-    """Find at which multiple the longer lines stand."""
+def _rule_of_lengths(reach: np.ndarray, first: int, cut: tuple[bool, bool]) -> tuple[int, int]:
+    """Find at which multiple the longer lines stand, from the sides on which lines end within the photo."""
     known = np.isfinite(reach).all(axis=1)
     if known.sum() < 6:
         return 0, 0
     number = np.arange(len(reach))
     excess = np.zeros(len(reach))
     for side, turn in ((0, -1.0), (1, 1.0)):
+        if cut[side]:
+            continue
         end = turn * reach[:, side]
         base = np.array(
             [

@@ -193,7 +193,7 @@ def _measure(gray: np.ndarray, seen: np.ndarray | None, view: View, period: Peri
         marks = read_marks(track, middles.profile)
         fx, fy = lattice.slope_at(np.array([period.x_px]), np.array([period.y_px]))
         local = float(1 / np.hypot(fx, fy)[0])
-        spread = float(np.sqrt(np.average(lattice.residual_px**2, weights=lattice.weight + 1e-9)))
+        spread = _wander(lattice, lines)
         used = float(good.mean() * (lattice.weight > 0).mean())
         result = _Candidate(
             track,
@@ -217,6 +217,21 @@ def _measure(gray: np.ndarray, seen: np.ndarray | None, view: View, period: Peri
     return result
 
 
+def _wander(lattice: Lattice, lines: Lines) -> float:
+    """How far the lines stray from an even lattice, px, noise left out.
+
+    The part of the residuals that neighbouring pieces of a line share: noise is not shared, the wandering of a
+    ridge or a thread is.
+    """
+    fx, fy = lattice.slope_at(lines.x_px, lines.y_px)
+    order = np.lexsort((fx * lines.y_px - fy * lines.x_px, lines.number))
+    number, residual, used = lines.number[order], lattice.residual_px[order], lattice.weight[order] > 0
+    pair = (number[1:] == number[:-1]) & used[1:] & used[:-1]
+    if not pair.any():
+        return float("inf")
+    return float(np.sqrt(max(0.0, np.mean((residual[1:] * residual[:-1])[pair]))))
+
+
 def _points(track: Track) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     line, band = np.nonzero(np.nan_to_num(track.height, nan=0.0) > SEEN)
     if len(np.unique(band)) > 48:
@@ -232,7 +247,8 @@ def _fault(
     """Say what speaks against these lines being a ruling, apart from missing ends."""
     if track.amplitude < 0.02 and unevenness > 0.02:
         return "too-blurred", f"the ticks stand out by {100 * track.amplitude:.1f} % of white only"
-    if unevenness > 0.05 or track.likeness < 0.6 or used < 0.45 or np.abs(lattice.params[:2]).max() > 0.2:
+    even = unevenness <= 0.012 + 0.06 / period_px
+    if not even or track.likeness < 0.5 or used < 0.45 or np.abs(lattice.params[:2]).max() > 0.2:
         return "not-a-ruling", f"the lines are uneven by {100 * unevenness:.0f} % of their distance"
     if marks.wholeness < 0.8 or marks.line_share > 0.6:
         return "not-a-ruling", f"the lines are whole over {100 * marks.wholeness:.0f} % of their length"

@@ -140,8 +140,8 @@ def line_signal(patch: Patch) -> np.ndarray:
     k = patch.period
 
     def smooth(sigma: float) -> np.ndarray:
-        part = cv2.GaussianBlur(patch.gray * weight, (0, 0), sigmaX=sigma, sigmaY=0.1 * k)
-        return part / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigmaX=sigma, sigmaY=0.1 * k), 0.05)
+        part = cv2.GaussianBlur(patch.gray * weight, (0, 0), sigmaX=sigma, sigmaY=0.22 * k)
+        return part / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigmaX=sigma, sigmaY=0.22 * k), 0.05)
 
     deep = cv2.erode(patch.valid.astype(np.uint8), np.ones((1, max(3, k // 3)), np.uint8)) > 0
     return np.where(deep, smooth(0.09 * k) - smooth(0.6 * k), 0).astype(np.float32)
