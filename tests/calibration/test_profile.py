@@ -1,0 +1,212 @@
+"""Profiles, checks, the guard at count time, and scales without a ruling."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, replace
+
+import numpy as np
+import pytest
+
+from sporecount.calibration import (
+    AdapterProfile,
+    build_profile,
+    check_drift,
+    check_objectives,
+    compare_profiles,
+    field_diameter_um,
+    fingerprint,
+    match_profile,
+    profile_from_json,
+    read_ruling,
+    scale_from_length,
+    scale_from_view,
+)
+from sporecount.errors import CalibrationError
+from sporecount.records import Photo, RoundView
+from sporecount.report.certificate import certificate_html, line_charts, marked_ruling
+from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
+
+PROFILE = AdapterProfile(
+    "bench", 10.0, 0.5, 0.0002, 4000, 3000, camera="Maker A1", digital_zoom=1.0, view_diameter_px=2800.0
+)
+
+
+@pytest.fixture(scope="module")
+def reading():
+    photo = render(Rig(480, 360, 1.2, 25), Ruling(10, 2, -15, 15), Light(1.0), np.random.default_rng(1))
+    return read_ruling(photo, division_um=10, objective=10)
+
+
+def test_textbook_field_diameters():
+    # textbook relation, field number / magnification: FN 18 gives 4.5, 1.8 and 0.45 mm at 4x, 10x and 40x
+    assert [field_diameter_um(18, one) / 1000 for one in (4, 10, 40)] == pytest.approx([4.5, 1.8, 0.45])
+    assert scale_from_view(900, objective=10, field_number_mm=18).um_per_px == pytest.approx(1.0)
+
+
+def test_uncertainty_of_a_scale_from_the_view_agrees_with_monte_carlo():
+    rng = np.random.default_rng(2)
+    n = 200_000
+    radius, objective, number = (
+        900 * (1 + 0.01 * rng.normal(size=n)),
+        10 * (1 + 0.03 * rng.normal(size=n)),
+        18 * (1 + 0.02 * rng.normal(size=n)),
+    )
+    drawn = 1000 * number / objective / (2 * radius)
+    stated = scale_from_view(900, objective=10, field_number_mm=18)
+    assert stated.um_per_px_u == pytest.approx(drawn.std(), rel=0.02)  # second order terms are below 1 %
+    assert stated.reasons == ("uncalibrated",)
+
+
+def test_uncertainty_of_a_scale_from_a_length_agrees_with_monte_carlo():
+    rng = np.random.default_rng(3)
+    ends = rng.normal(0, 2.0, (100_000, 4)) + (10, 20, 310, 420)
+    tilt = 1 + 0.01 * rng.normal(size=100_000)
+    drawn = (
+        (1000 + 5 * rng.normal(size=100_000))
+        / np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
+        * tilt
+    )
+    stated = scale_from_length(10, 20, 310, 420, length_um=1000, length_u_um=5)
+    assert stated.um_per_px == pytest.approx(2.0)
+    assert stated.um_per_px_u == pytest.approx(drawn.std(), rel=0.02)
+    assert "approximate-scale" in stated.reasons
+
+
+@pytest.mark.parametrize("length", [0.0, -1.0, float("nan")])
+def test_bad_lengths_give_no_number(length):
+    with pytest.raises(CalibrationError) as caught:
+        scale_from_length(0, 0, 300, 0, length_um=length)
+    assert caught.value.code == "bad-length"
+
+
+def test_several_readings_join_and_name_the_stray(reading):
+    scales = [1.2000, 1.2006, 1.1995, 1.2003, 1.26]
+    several = [(f"photo {i}", replace(reading, um_per_px=one)) for i, one in enumerate(scales)]
+    profile = build_profile(several, name="bench", date="2026-11-25")
+    assert profile.left_out == ("photo 4",)
+    assert profile.rulings == 4
+    assert profile.um_per_px == pytest.approx(np.mean(scales[:4]), rel=2e-4)
+    assert profile.spread == pytest.approx(np.std(scales[:4], ddof=1) / 1.2, rel=0.01)
+
+
+def test_joined_uncertainty_covers_the_truth():
+    # Monte Carlo: 400 calibrations of 4 photos that scatter by more than each photo knows of itself
+    rng = np.random.default_rng(4)
+    photo = render(Rig(480, 360, 1.2, 25), Ruling(10, 2, -15, 15), Light(1.0), rng)
+    base = read_ruling(photo, division_um=10)
+    inside = 0
+    for _ in range(400):
+        scales = 1.2 * (1 + 0.0006 * rng.normal(size=4))
+        own = replace(base, um_per_px_u=1.2 * 0.0004)
+        joined = build_profile(
+            [(str(i), replace(own, um_per_px=s)) for i, s in enumerate(scales)], name="x", date=""
+        )
+        inside += abs(joined.um_per_px - 1.2) <= 2 * joined.um_per_px_u
+    assert inside >= 0.93 * 400
+
+
+def test_readings_that_do_not_belong_together(reading):
+    other = replace(reading, width_px=4000)
+    apart = replace(reading, um_per_px=2 * reading.um_per_px)
+    for second in (other, apart):
+        with pytest.raises(CalibrationError) as caught:
+            build_profile([("a", reading), ("b", second)], name="x", date="")
+        assert caught.value.code == "readings-disagree"
+
+
+def test_json_round_trip_and_fingerprint():
+    stored = json.loads(json.dumps(asdict(PROFILE)))
+    again = profile_from_json(stored)
+    assert again == PROFILE
+    assert fingerprint(again) == fingerprint(PROFILE)
+    assert len(fingerprint(PROFILE)) == 64
+    assert fingerprint(replace(PROFILE, um_per_px=0.50001)) != fingerprint(PROFILE)
+
+
+@pytest.mark.parametrize("change", [{"schema": 99}, {"um_per_px": -1}, {"um_per_px": "much"}, {"shoe": 1}])
+def test_strange_profiles_are_refused(change):
+    with pytest.raises(CalibrationError) as caught:
+        profile_from_json({**asdict(PROFILE), **change})
+    assert caught.value.code == "bad-profile"
+
+
+def test_drift_check_has_a_rule_in_words(reading):
+    profile = build_profile([("a", reading)], name="bench", date="2026-11-25")
+    same = check_drift(profile, reading)
+    moved = check_drift(profile, replace(reading, um_per_px=1.02 * reading.um_per_px))
+    assert same.passed
+    assert not moved.passed
+    assert moved.difference == pytest.approx(0.02)
+    assert "0.5 %" in same.rule
+    assert "calibrate anew" in moved.words
+
+
+def test_compare_takes_the_pixel_size_into_account():
+    half = replace(PROFILE, um_per_px=1.0, width_px=2000, height_px=1500)
+    assert compare_profiles(PROFILE, half).passed
+    assert not compare_profiles(PROFILE, replace(half, um_per_px=1.03)).passed
+
+
+def test_objectives_of_one_adapter_must_fit_their_magnifications():
+    ten, forty = PROFILE, replace(PROFILE, objective=40.0, um_per_px=0.127)
+    (good,) = check_objectives([forty, ten])
+    assert good.passed  # 3.94 for 4, within 7 %
+    (bad,) = check_objectives([ten, replace(forty, um_per_px=0.25)])
+    assert not bad.passed
+    assert "40x to 10x should be 4, is 2.000" in bad.words
+
+
+def photo(width: int, height: int, **facts) -> Photo:
+    return Photo(np.zeros((height, width, 3), np.uint8), "a.jpg", **{"camera": "Maker A1", **facts})
+
+
+def view(width: int, height: int, diameter: float | None) -> RoundView:
+    radius = diameter / 2 if diameter else float(np.hypot(width, height) / 2)
+    return RoundView((width - 1) / 2, (height - 1) / 2, radius, found=diameter is not None)
+
+
+@pytest.mark.parametrize(
+    ("size", "diameter", "facts", "um_per_px", "reasons"),
+    [
+        ((4000, 3000), 2800, {}, 0.5, ()),
+        ((3000, 4000), 2810, {}, 0.5, ()),  # held upright
+        ((2000, 1500), 1400, {}, 1.0, ()),  # smaller export
+        ((2000, 1500), 1400, {"camera": None}, 1.0, ()),  # export without Exif: the view's size is enough
+        ((2000, 1500), None, {}, 1.0, ("no-round-view",)),
+        ((3000, 3000), 2800, {}, 0.5, ()),  # crop
+        ((4000, 3000), 2300, {}, 0.5 * 2800 / 2300, ("view-size-mismatch",)),  # adapter moved or other zoom
+        ((4000, 3000), 2800, {"digital_zoom": 2.0}, 0.5, ("view-size-mismatch",)),
+        ((4000, 3000), 2800, {"camera": "Maker B2"}, 0.5, ("view-size-mismatch",)),
+        ((2000, 1500), 2000, {}, 0.7, ("view-size-mismatch",)),  # not the export that it looks like
+        ((2000, 1500), None, {"camera": None}, 1.0, ("view-size-mismatch", "uncalibrated")),
+        ((4000, 3000), None, {}, 0.5, ("view-size-mismatch", "uncalibrated")),  # the edge should be in view
+    ],
+)
+def test_guard_at_count_time(size, diameter, facts, um_per_px, reasons):
+    scale = match_profile(PROFILE, photo(*size, **facts), view(*size, diameter))
+    assert scale.um_per_px == pytest.approx(um_per_px)
+    assert scale.reasons == reasons
+    assert scale.source == "profile"
+    sure = not reasons or reasons == ("no-round-view",)
+    assert (scale.um_per_px_u / scale.um_per_px < 0.001) == sure
+
+
+def test_certificate_holds_the_figures_and_needs_nothing_else(reading):
+    picture = render(Rig(480, 360, 1.2, 25), Ruling(10, 2, -15, 15), Light(1.0), np.random.default_rng(1))
+    label = "<b>a & b.jpg</b>"
+    profile = build_profile([(label, reading)], name="bench <1>", date="2026-11-25")
+    marked = marked_ruling(picture, reading)
+    assert marked.startswith(b"\xff\xd8")
+    page = certificate_html(profile, [(label, reading)], [marked]).decode()
+    for text in (
+        fingerprint(profile),
+        "2026-11-25",
+        f"{profile.um_per_px:.5g}",
+        "bench &lt;1&gt;",
+        "screening aid",
+    ):
+        assert text in page
+    assert "<b>a" not in page
+    assert "http://" not in page.replace("http://www.w3.org/2000/svg", "")
+    assert line_charts(reading).count("<circle") == 2 * reading.lines
