@@ -52,7 +52,8 @@ def scale_from_view(
     return ApproximateScale(
         scale,
         scale * relative,
-        f"From the round view, {2 * view_radius_px:.0f} px across: field number {field_number_mm:g} at {objective:g}x "
+        f"From the round view, {2 * view_radius_px:.0f} px across: field number "
+        f"{field_number_mm:g} at {objective:g}x "
         f"is {field_number_mm / objective:.2f} mm.",
         ("uncalibrated",),
     )

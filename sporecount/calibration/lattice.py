@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 TILT_PRIOR = 0.05
-"""Standard deviation expected of g and h before any line is seen: the scale changes by 2 g towards the corner;
-a phone tilted by 5 degrees has about 0.05 (common practice)."""
+"""Standard deviation expected of g and h before any line is seen: the scale changes by 2 g towards the
+corner; a phone tilted by 5 degrees has about 0.05 (common practice)."""
 
 DISTORTION_PRIOR = 0.04
 """Standard deviation expected of k1: eyepiece and phone together, a few percent at the corner."""

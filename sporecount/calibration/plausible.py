@@ -1,4 +1,4 @@
-"""Does the named division fit what is known of the objective and the view?
+"""Whether the named division fits what is known of the objective and the view.
 
 The textbook relation: diameter of the field on the specimen = field number / magnification, so field number
 18 gives 4.5 mm at 4x, 1.8 mm at 10x and 0.45 mm at 40x.
@@ -82,11 +82,12 @@ def settle_division(
         )
         source = "told from the round view"
     else:
-        # without an edge in the photo it shows a part of the field: hardly more than all, seldom less than a sixth
+        # without an edge the photo shows a part of the field: hardly more than all, seldom less than a sixth
         whole = px_per_division * field_um / photo_diagonal_px
         high, expected, low = 2.5 * whole, 0.7 * whole, whole / 6
         basis = (
-            f"the photo shows no edge of the round view, so its diagonal is at most the {field_um / 1000:.2f} mm "
+            "the photo shows no edge of the round view, so its diagonal is at most "
+            f"the {field_um / 1000:.2f} mm "
             f"of the field at {objective:g}x with field number {field_number_mm:g}"
         )
         source = "told from the size of the photo"
@@ -105,8 +106,10 @@ def settle_division(
         ratio = named_um / expected
         if not 1 / REMARK <= ratio <= REMARK:
             warnings.append(
-                f"The round view is {ratio * field_um / 1000:.2f} mm across by this ruling, not {field_um / 1000:.2f} mm: "
-                f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} than {field_number_mm:g}, or the "
+                f"The round view is {ratio * field_um / 1000:.2f} mm across by this "
+                f"ruling, not {field_um / 1000:.2f} mm: "
+                f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} "
+                f"than {field_number_mm:g}, or the "
                 "round view is cropped."
             )
     return named_um, "named", warnings

@@ -11,7 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from sporecount.calibration.records import SCHEMA, AdapterProfile, CalibrationCheck, RulingReading
+from sporecount.calibration.records import (
+    RULING_ACCURACY,
+    SCHEMA,
+    AdapterProfile,
+    CalibrationCheck,
+    RulingReading,
+)
 from sporecount.calibration.refusals import refuse
 from sporecount.records import Photo, RoundView, Scale
 
@@ -25,9 +31,6 @@ __all__ = [
     "match_profile",
     "profile_from_json",
 ]
-
-RULING_ACCURACY = 0.0003
-"""Relative; the ruling's own, which more photos of the same ruling do not average out."""
 
 STRAY = 0.003
 """Readings this far from the median (relative), and more than 3 of their uncertainties, are left out."""
@@ -194,7 +197,8 @@ def check_drift(profile: AdapterProfile, reading: RulingReading) -> CalibrationC
         reading.um_per_px * grow / profile.um_per_px - 1,
         math.hypot(profile.um_per_px_u / profile.um_per_px, reading.um_per_px_u / reading.um_per_px),
         f"this photo against the profile {profile.name}",
-        "See whether the adapter, zoom or lens has changed; if so, calibrate anew and count with the new profile",
+        "See whether the adapter, zoom or lens has changed; if so, calibrate "
+        "anew and count with the new profile",
     )
 
 
@@ -205,7 +209,8 @@ def _check(difference: float, combined_u: float, what: str, remedy: str) -> Cali
         f"Passes when the scales differ by at most {100 * DRIFT_ALLOWED:g} %, or by 2 combined standard "
         f"uncertainties ({200 * combined_u:.2f} % here) where that is more."
     )
-    words = f"{'Passed' if passed else 'Failed'}: {what}, {100 * difference:+.2f} % with {100 * allowed:.2f} % allowed."
+    verdict = "Passed" if passed else "Failed"
+    words = f"{verdict}: {what}, {100 * difference:+.2f} % with {100 * allowed:.2f} % allowed."
     return CalibrationCheck(passed, difference, allowed, rule, words if passed else f"{words} {remedy}.")
 
 
@@ -217,7 +222,8 @@ def check_objectives(profiles: Sequence[AdapterProfile]) -> list[CalibrationChec
     known = sorted((one for one in profiles if one.objective), key=lambda one: one.objective or 0)
     allowed = math.sqrt(2) * MAGNIFICATION_ALLOWED
     rule = (
-        f"Passes when the scales of two objectives differ as their magnifications do, within {100 * allowed:.0f} %: "
+        "Passes when the scales of two objectives differ as their magnifications "
+        f"do, within {100 * allowed:.0f} %: "
         "engraved magnifications hold to about 5 %."
     )
     out = []
@@ -231,11 +237,14 @@ def check_objectives(profiles: Sequence[AdapterProfile]) -> list[CalibrationChec
         difference = found / expected - 1
         passed = abs(difference) <= allowed
         words = (
-            f"{'Passed' if passed else 'Failed'}: {one.objective:g}x to {base.objective:g}x should be {expected:g}, "
+            f"{'Passed' if passed else 'Failed'}: {one.objective:g}x to "
+            f"{base.objective:g}x should be {expected:g}, "
             f"is {found:.3f}."
         )
         if not passed:
-            words += " One of the two was read with another objective, division, zoom or lens than named: repeat both."
+            words += (
+                " One of the two was read with another objective, division or zoom than named: repeat both."
+            )
         out.append(CalibrationCheck(passed, difference, allowed, rule, words))
     return out
 
@@ -299,7 +308,7 @@ def match_profile(profile: AdapterProfile, photo: Photo, view: RoundView) -> Sca
 
 
 def _other_rig(profile: AdapterProfile, photo: Photo) -> bool:
-    """Whether Exif says that this is another camera, lens or zoom; what is not known is not held against it."""
+    """Whether Exif tells of another camera, lens or zoom; what is not known is not held against it."""
     if profile.camera and photo.camera and profile.camera.strip() != photo.camera.strip():
         return True
     for known, here in (

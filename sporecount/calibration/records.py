@@ -3,8 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import TypedDict
 
 import numpy as np
+
+RULING_ACCURACY = 0.0003
+"""Relative standard uncertainty of an engraved scale's own length, added to what the lines say: about 0.5 um
+in 1 mm at most (common practice for ordinary stage micrometers). More photos of one ruling do not average
+it out."""
+
+
+class LineTable(TypedDict):
+    """The columns of `RulingReading` that have a row a line, with their count and scatter."""
+
+    lines: int
+    residual_px: float
+    line_axis: np.ndarray
+    line_number: np.ndarray
+    line_from_x_px: np.ndarray
+    line_from_y_px: np.ndarray
+    line_to_x_px: np.ndarray
+    line_to_y_px: np.ndarray
+    line_residual_px: np.ndarray
+    line_px_per_division: np.ndarray
 
 
 @dataclass(frozen=True)

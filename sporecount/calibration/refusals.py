@@ -19,8 +19,8 @@ class Refusal:
 _TABLE = (
     Refusal(
         "no-ruling",
-        "no ruling with 5 divisions or more was found: nothing in the photo repeats as an engraved scale does",
-        "Photograph the stage micrometer so that its ticks fill a good part of the view, in focus and evenly lit",
+        "no ruling with 5 divisions or more was found: nothing repeats as an engraved scale does",
+        "Photograph the stage micrometer so that its ticks fill much of the view, in focus and evenly lit",
     ),
     Refusal(
         "too-blurred",

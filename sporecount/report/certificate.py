@@ -1,4 +1,4 @@
-"""What a calibration read, for people: the photo with every division marked, charts, a one-page certificate."""
+"""What a calibration read, for people: the photo with every division marked, charts, a certificate."""
 
 from __future__ import annotations
 
@@ -16,9 +16,12 @@ from sporecount.calibration.records import AdapterProfile, RulingReading
 _INK, _SOFT = "#1a2227", "#5b686f"
 
 METHOD = (
-    "Every line of the ruling was located with sub-pixel precision in many places along its length. A lattice of "
-    "equal divisions, seen through perspective and radial distortion, was fitted to all lines at once by robust "
-    "least squares. The scale holds at the centre of the view. Its standard uncertainty joins the scatter of the "
+    "Every line of the ruling was located with sub-pixel precision in many "
+    "places along its length. A lattice of "
+    "equal divisions, seen through perspective and radial distortion, was "
+    "fitted to all lines at once by robust "
+    "least squares. The scale holds at the centre of the view. Its standard "
+    "uncertainty joins the scatter of the "
     "lines, the freedom of the model and the accuracy of the ruling itself (0.03 %)."
 )
 
@@ -91,7 +94,8 @@ def line_charts(reading: RulingReading) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 640 330" role="img" aria-label="{label}" '
         f'font-family="sans-serif" font-size="11" fill="{_INK}">{residual}{local}'
-        f'<text x="350" y="325" text-anchor="middle">distance from the centre of the view along the ruling, px</text>'
+        '<text x="350" y="325" text-anchor="middle">distance from the centre of '
+        "the view along the ruling, px</text>"
         "</svg>"
     )
 
@@ -113,7 +117,8 @@ def _panel(x: np.ndarray, y: np.ndarray, first: np.ndarray, name: str, row: int)
     sx = left + (x - start) / (end - start) * (right - left)
     sy = bottom - (y - low) / (high - low) * (bottom - top)
     parts = [
-        f'<rect x="{left}" y="{top}" width="{right - left}" height="{bottom - top}" fill="none" stroke="{_SOFT}"/>'
+        f'<rect x="{left}" y="{top}" width="{right - left}" '
+        f'height="{bottom - top}" fill="none" stroke="{_SOFT}"/>'
     ]
     for tick in _ticks(low, high):
         at = bottom - (tick - low) / (high - low) * (bottom - top)
@@ -166,7 +171,7 @@ def certificate_html(
             "reading": one,
             "left_out": label in profile.left_out,
             "picture": base64.b64encode(pictures[i]).decode() if i < len(pictures) else "",
-            "charts": Markup(line_charts(one)),  # noqa: S704 (made above from numbers only)
+            "charts": Markup(line_charts(one)),  # made above from numbers only
         }
         for i, (label, one) in enumerate(readings)
     ]

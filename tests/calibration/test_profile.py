@@ -60,7 +60,7 @@ def test_uncertainty_of_a_scale_from_the_view_agrees_with_monte_carlo():
 
 def test_uncertainty_of_a_scale_from_a_length_agrees_with_monte_carlo():
     rng = np.random.default_rng(3)
-    ends = rng.normal(0, 2.0, (100_000, 4)) + (10, 20, 310, 420)
+    ends = np.array([10, 20, 310, 420]) + rng.normal(0, 2.0, (100_000, 4))
     tilt = 1 + 0.01 * rng.normal(size=100_000)
     drawn = (
         (1000 + 5 * rng.normal(size=100_000))

@@ -5,12 +5,12 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
 from skimage import data
 from skimage.transform import hough_line, hough_line_peaks
 
 from sporecount.calibration import REFUSALS, read_ruling
 from sporecount.errors import CalibrationError
+from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
 
 BAR = 0.003  # QUALITY: within 0.3 % of the truth
 
