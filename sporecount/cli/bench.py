@@ -49,10 +49,10 @@ def bench(
       sporecount bench
       sporecount bench fernhollow-may --adapter bench
     """  # noqa: D301  \b keeps lines as they are
-    _open(folder, out, adapter, objective, um_per_px, workers, port, browser, "/")
+    open_page(folder, out, adapter, objective, um_per_px, workers, port, browser, "/")
 
 
-def _open(
+def open_page(
     folder: Path | None,
     out: Path | None,
     adapter: str | None,
@@ -63,6 +63,7 @@ def _open(
     browser: bool,
     place: str,
 ) -> None:
+    """Open the bench page at a place; parameters as of the command."""
     from sporecount.page.desk import Desk
     from sporecount.page.serve import serve
     from sporecount.session.live import Wish

@@ -12,7 +12,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from sporecount.errors import SporecountError
-from sporecount.page.desk import Desk, photo_id
+from sporecount.page.desk import Desk
+from sporecount.page.opened import photo_id
 from sporecount.report import phrases
 
 _STATUS = {"too-large": 413, "no-room": 507, "no-photo": 404}
@@ -20,6 +21,7 @@ _STATUS = {"too-large": 413, "no-room": 507, "no-photo": 404}
 PLACES = (
     ("/", "Photos"),
     ("/prints", "Prints"),
+    ("/recheck", "Re-check"),
 )
 """The page's places in the order of the work, with their names."""
 
@@ -34,8 +36,13 @@ def desk_of(request: Request) -> Desk:
 def page(request: Request, template: str, **shown: Any) -> HTMLResponse:
     """Fill a template."""
     environment: Environment = request.app.state.environment
+    desk = desk_of(request)
     html = environment.get_template(template).render(
-        here=request.url.path, places=PLACES, session=desk_of(request).name, **shown
+        here=request.url.path,
+        places=PLACES,
+        session=desk.name,
+        session_id=photo_id(str(desk.out.resolve())),
+        **shown,
     )
     return HTMLResponse(html.encode("utf-8", "replace"))
 

@@ -2,63 +2,29 @@
 
 from __future__ import annotations
 
-import hashlib
+import math
 import threading
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
 
 from sporecount.errors import SessionError
 from sporecount.files.kept import KeptFields
 from sporecount.page.news import News
+from sporecount.page.opened import KNOBS, Opened, open_results, photo_id
+from sporecount.page.tallies import Tallies
 from sporecount.page.uploads import Tray
-from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally, SessionResult
-from sporecount.report import field_sentence
-from sporecount.session import open_session
+from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally
+from sporecount.report import field_sentence, print_verdict
+from sporecount.report.phrases import in_100
+from sporecount.report.words import heavy_probability
+from sporecount.season import Book
+from sporecount.season.book import BOOK_NAME
 from sporecount.session.folder import KEPT, printable
 from sporecount.session.live import LiveCount, State, Wish
 from sporecount.session.outputs import SESSION_FILE
+from sporecount.session.tiles import TileShelf
 from sporecount.session.worker import PhotoDone
 from sporecount.settings import CountSettings
-
-
-def photo_id(photo: str) -> str:
-    """Give the id under which a photo is known to the page: no path, and no character to quote."""
-    return hashlib.sha256(photo.encode("utf-8", "surrogateescape")).hexdigest()[:16]
-
-
-@dataclass(frozen=True)
-class FieldRow:
-    """What the lists need of a field."""
-
-    id: str
-    photo: str
-    sample: str
-    number: int
-    tally: FieldTally
-
-
-@dataclass
-class Opened:
-    """The results of the session as they were last written."""
-
-    result: SessionResult
-    preview: Callable[[str], FieldPreview]
-    settings: CountSettings
-    rows: list[FieldRow] = field(default_factory=list)
-    places: dict[str, int] = field(default_factory=dict)
-
-    def field(self, at: str) -> FieldResult | None:
-        """Load a field by the id of its photo."""
-        return self.result.fields[self.places[at]] if at in self.places else None
-
-    def of_print(self, sample: str) -> list[FieldRow]:
-        """List the fields of a print."""
-        return [row for row in self.rows if row.sample == sample]
-
-    def tally(self, sample: str) -> PrintTally | None:
-        """Give the machine's tally of a print."""
-        return next((one for one in self.result.prints if one.sample == sample), None)
 
 
 class Desk:
@@ -76,28 +42,67 @@ class Desk:
 
     def __init__(self, folder: Path, out: Path, wish: Wish | None = None, workers: int | None = None) -> None:
         self.folder, self.out = folder, out
-        self.name = printable(folder.resolve().name)
-        self.news = News()
-        self.tray = Tray(folder)
-        self.live = LiveCount(
-            folder, out, wish or Wish(), workers=workers, on_photo=self._on_photo, on_state=self._on_state
-        )
         self._lock = threading.Lock()
         self._keys: dict[str, tuple[str, str]] = {}
         self._opened: tuple[int, Opened] | None = None
+        self._busy = False
+        self.name = printable(folder.resolve().name)
+        self.news = News()
+        self.tray = Tray(folder)
+        self.shelf = TileShelf()
+        self.book = Book(out / BOOK_NAME)
+        wish = wish if wish is not None and wish != Wish() else self._known_wish()
+        self.live = LiveCount(
+            folder, out, wish, workers=workers, on_photo=self._on_photo, on_state=self._on_state
+        )
+        self.tallies = Tallies(self.book, self.session, self._on_tally)
 
     def start(self) -> None:
-        """Begin to work in the background."""
+        """Begin to work in the background; a count that was cut off goes on."""
         self.live.start()
+        self.tallies.start()
         self._on_state(self.live.state)
+        if self.book.setting("counting", False):
+            self.live.ask()
 
     def close(self) -> None:
         """End all work in the background."""
         self.news.close()
         self.live.close()
+        self.tallies.close()
+        self.shelf.close()
+        self.book.close()
+
+    def count_as(self, wish: Wish) -> None:
+        """Count in another way from now on, also after a restart."""
+        self.book.set("wish", asdict(wish))
+        self.live.change(wish)
+
+    def _known_wish(self) -> Wish:
+        """Tell how this session is counted: as it was said last, else as its results were made."""
+        said = self.book.setting("wish")
+        if isinstance(said, dict):
+            settings = {name: one for name, one in said.pop("settings", {}).items() if name in KNOBS}
+            return Wish(**said, settings=CountSettings(**settings))
+        opened = self.session()
+        if opened is None or not opened.rows:
+            return Wish()
+        scale, used = opened.result.fields[0].scale, opened.result.provenance.adapter
+        if scale.source == "profile" and used:
+            return Wish(adapter=next(iter(used)), objective=scale.objective, settings=opened.settings)
+        um_per_px = scale.um_per_px if scale.source == "given" else None
+        return Wish(um_per_px=um_per_px, objective=scale.objective, settings=opened.settings)
 
     def _on_state(self, state: State) -> None:
+        busy = state.doing in ("counting", "writing")
+        if busy != self._busy:
+            self._busy = busy
+            if busy or state.doing != "fault":
+                self.book.set("counting", busy)
         self.news.tell("state", "", **asdict(state))
+
+    def _on_tally(self, sample: str, tally: PrintTally) -> None:
+        self.news.tell("tally", sample, **said_of_print(tally))
 
     def _on_photo(self, done: PhotoDone, result: FieldResult | None) -> None:
         at = photo_id(done.photo)
@@ -114,7 +119,7 @@ class Desk:
         with self._lock:
             if self._opened is None or self._opened[0] != stamp:
                 try:
-                    self._opened = (stamp, _open(self.out))
+                    self._opened = (stamp, open_results(self.out))
                 except (SessionError, LookupError):
                     return None
             return self._opened[1]
@@ -145,6 +150,19 @@ class Desk:
         return path if root in path.parents and path.is_file() else None
 
 
+def said_of_print(tally: PrintTally) -> dict[str, object]:
+    """Say what a print shows, for a tally that moves."""
+    known = math.isfinite(tally.density_per_mm2)
+    return {
+        "sample": tally.sample,
+        "spores": tally.spores,
+        "density": [tally.density_per_mm2, tally.density_low, tally.density_high] if known else None,
+        "headline": print_verdict(tally).headline,
+        "heavy": in_100(heavy_probability(tally)),
+        "flag": tally.flag,
+    }
+
+
 def said_of_photo(done: PhotoDone, result: FieldResult | None) -> dict[str, object]:
     """Say what became of a photo, for the list of photos."""
     said: dict[str, object] = {"id": photo_id(done.photo), "photo": done.photo, "state": done.state}
@@ -166,18 +184,3 @@ def said_of_field(tally: FieldTally) -> dict[str, object]:
         "flag": tally.flag,
         "words": field_sentence(tally),
     }
-
-
-def _open(out: Path) -> Opened:
-    result, preview = open_session(out)
-    known = {
-        name: value
-        for name, value in result.provenance.settings.items()
-        if name in CountSettings.__dataclass_fields__
-    }
-    opened = Opened(result, preview, CountSettings(**known))
-    for place, one in enumerate(result.fields):
-        at = photo_id(one.photo)
-        opened.rows.append(FieldRow(at, one.photo, one.sample, one.field, one.tally))
-        opened.places[at] = place
-    return opened

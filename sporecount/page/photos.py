@@ -121,7 +121,7 @@ async def scale(request: Request) -> Response:
     said = await request.json()
     if not isinstance(said, dict):
         raise HTTPException(400, "An object was expected.")
-    await run_in_threadpool(desk.live.change, _wish(said, desk.live.wish))
+    await run_in_threadpool(desk.count_as, _wish(said, desk.live.wish))
     if desk.session() is not None or _uncounted(desk):
         desk.live.ask()
     return say({"asked": True})

@@ -126,7 +126,8 @@ class LiveCount:
         with self._wake:
             self._closing = self._stop = True
             self._wake.notify()
-        self._thread.join(timeout=10)
+        if self._thread.is_alive():
+            self._thread.join(timeout=10)
 
     def change(self, wish: Wish) -> None:
         """Count in another way from now on; a run in progress begins again."""

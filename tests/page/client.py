@@ -41,3 +41,9 @@ class Client:
 
     def put(self, address: str, **options: Any) -> httpx.Response:
         return self.ask("PUT", address, **options)
+
+    def files(self) -> list[str]:
+        """List what lies in the session's folder, without its results."""
+        folder = self.desk.folder
+        every = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
+        return [name for name in every if name.split("/")[0] != "sporecount"]

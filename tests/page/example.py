@@ -1,4 +1,4 @@
-"""A session as a count leaves it, written by the program's own writers. All records are drawn, not counted."""
+"""A session as a count leaves it, by the program's own writers. All records are drawn, none is counted."""
 
 from __future__ import annotations
 

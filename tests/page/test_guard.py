@@ -57,7 +57,7 @@ def test_localhost_by_name_is_the_same_page(client):
 def test_another_origin_changes_nothing(empty, origin):
     answer = empty.put("/photos?name=a.jpg", content=b"x", headers={"origin": origin})
     assert answer.status_code == 403
-    assert list(empty.desk.folder.iterdir()) == []
+    assert empty.files() == []
 
 
 def test_a_request_that_another_site_caused_is_refused(empty):

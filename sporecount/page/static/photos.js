@@ -196,9 +196,14 @@ function paintPhoto(said) {
     picture.hidden = false;
     tile.querySelector(".blank")?.remove();
   }
-  tile.querySelector(".name").textContent = said.photo;
-  const mark = tile.querySelector(".mark") ?? tile.querySelector(".flag")?.parentElement;
-  if (mark) mark.replaceChildren(...(said.flag ? [at(`flag-${said.flag}`).content.cloneNode(true)] : []));
+  const name = tile.querySelector(".name");
+  if (said.state === "counted" || said.state === "kept") {
+    const link = document.createElement("a");
+    link.href = `/field/${said.id}`;
+    link.textContent = said.photo;
+    name.replaceChildren(link);
+  } else name.textContent = said.photo;
+  tile.querySelector(".mark").replaceChildren(...(said.flag ? [at(`flag-${said.flag}`).content.cloneNode(true)] : []));
   tile.querySelector(".words").textContent = said.words ?? "";
 }
 

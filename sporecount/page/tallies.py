@@ -1,0 +1,139 @@
+"""Tallies that move with the readers' decisions: fields at once, prints a moment later in the background."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+
+from sporecount.page.opened import Opened, photo_id
+from sporecount.readings import Doubt, Learnt, by_photo, learn, queue, settle
+from sporecount.records import FieldPreview, FieldResult, PrintTally
+from sporecount.season import Book
+
+
+class Tallies:
+    """Tallies with readings.
+
+    Parameters
+    ----------
+    book : Book
+    session : callable
+        Gives the results, or None before there are any.
+    on_tally : callable
+        Told, from a thread of its own, the new tally of a print.
+    """
+
+    def __init__(
+        self,
+        book: Book,
+        session: Callable[[], Opened | None],
+        on_tally: Callable[[str, PrintTally], None],
+    ) -> None:
+        self._book, self._session, self._on_tally = book, session, on_tally
+        self._wake = threading.Condition()
+        self._stale: dict[str, None] = {}
+        self._done: dict[str, PrintTally] = {}
+        self._results: Opened | None = None
+        self._known_learnt: Learnt | None = None
+        self._closing = False
+        self._thread = threading.Thread(target=self._work, daemon=True, name="tallies")
+        self.fault = ""
+
+    def start(self) -> None:
+        """Begin to tally in the background."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """End."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        if self._thread.is_alive():
+            self._thread.join(timeout=10)
+
+    def learnt(self, opened: Opened) -> Learnt | None:
+        """Learn from the decisions since all was last forgotten; None when that is not wanted."""
+        if not self._book.setting("learning", True):
+            return None
+        since = str(self._book.setting("learning_since", ""))
+        readings = [one for one in self._book.readings() if one.made_at > since]
+        return learn(_fields(opened, {one.photo for one in readings}), readings, opened.settings)
+
+    def field(self, opened: Opened, at: str) -> FieldResult | None:
+        """Give a field with its readings."""
+        found = opened.field(at)
+        if found is None:
+            return None
+        if self._results is not opened:  # what is learnt may be a decision old, but never of other results
+            self._known_learnt = self.learnt(opened)
+        return settle(found, self._book.readings(found.photo), opened.settings, self._known_learnt)
+
+    def open_doubts(self, opened: Opened, turn: int = 1, only: str = "") -> list[Doubt]:
+        """List the doubtful objects that a round of reading has not decided on, the most valuable first."""
+        readings = [one for one in self._book.readings() if one.round == turn]
+        results = (
+            field
+            for row in opened.rows
+            if (not only or row.sample == only) and (field := opened.field(row.id)) is not None
+        )
+        return queue(results, opened.result.prints, readings, opened.settings)
+
+    def changed(self, *samples: str) -> None:
+        """Tally these prints again, soon."""
+        with self._wake:
+            self._stale.update(dict.fromkeys(samples))
+            self._wake.notify()
+
+    def of_print(self, opened: Opened, tally: PrintTally) -> PrintTally | None:
+        """Give the tally of a print with its readings, None where nobody read anything of it."""
+        photos = {row.photo for row in opened.of_print(tally.sample)}
+        if not any(one.photo in photos for one in self._book.readings()):
+            return None
+        with self._wake:
+            known = self._done.get(tally.sample) if self._results is opened else None
+            if known is None and tally.sample not in self._stale:
+                self._stale[tally.sample] = None
+                self._wake.notify()
+        return known
+
+    def _work(self) -> None:
+        while True:
+            with self._wake:
+                self._wake.wait_for(lambda: self._stale or self._closing)
+                if self._closing:
+                    return
+                sample = next(iter(self._stale))
+                del self._stale[sample]
+            opened = self._session()
+            if opened is None:
+                continue
+            if self._results is not opened:
+                self._results, self._done = opened, {}
+            try:
+                tally = self._tally(opened, sample)
+            except Exception as fault:
+                self.fault = f"{type(fault).__name__}: {fault}"
+                continue
+            with self._wake:
+                self._done[sample] = tally
+            self._on_tally(sample, tally)
+
+    def _tally(self, opened: Opened, sample: str) -> PrintTally:
+        from sporecount.chain import count_print
+
+        readings = by_photo(self._book.readings())
+        self._known_learnt = self.learnt(opened)
+        fields = [
+            settle(field, readings.get(field.photo, ()), opened.settings, self._known_learnt)
+            for field in _fields(opened, {row.photo for row in opened.of_print(sample)})
+        ]
+
+        def preview_of(photo: str) -> FieldPreview:
+            return opened.preview(photo)
+
+        return count_print(fields, preview_of, opened.settings)
+
+
+def _fields(opened: Opened, photos: Iterable[str]) -> list[FieldResult]:
+    found = (opened.field(photo_id(photo)) for photo in sorted(photos))
+    return [field for field in found if field is not None]
