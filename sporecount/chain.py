@@ -18,13 +18,14 @@ from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
 from sporecount.steps.light import lit_from_above, poorly_lit
 from sporecount.steps.measure import measure
+from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.preview import make_preview
-from sporecount.steps.print_tally import tally_print
+from sporecount.steps.print_tally import tally_print, usable_fields
 from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import settle
 
-__all__ = ["count_field", "count_print", "find_view", "model_id"]
+__all__ = ["count_field", "count_print", "find_view", "map_print", "model_id"]
 
 
 def find_view(photo: Photo) -> RoundView:
@@ -90,10 +91,27 @@ def count_field(
     return result, make_preview(photo, work, clutter, blur)
 
 
+def map_print(fields: Sequence[FieldResult], previews: Callable[[str], FieldPreview]) -> PrintMap:
+    """Place the usable fields of a print on one map; see `steps.overlap`.
+
+    Parameters
+    ----------
+    fields : sequence of FieldResult
+        All of one print.
+    previews : callable
+        Photo name to its preview.
+    """
+    cv2.setNumThreads(1)
+    return map_fields(usable_fields(fields), previews)
+
+
 def count_print(
-    fields: Sequence[FieldResult], previews: Callable[[str], FieldPreview], settings: CountSettings
+    fields: Sequence[FieldResult],
+    previews: Callable[[str], FieldPreview],
+    settings: CountSettings,
+    placed: PrintMap | None = None,
 ) -> PrintTally:
-    """Join the fields of a print.
+    """Join the fields of a print: what several photos show counts once.
 
     Parameters
     ----------
@@ -102,9 +120,12 @@ def count_print(
     previews : callable
         Photo name to its preview.
     settings : CountSettings
+    placed : PrintMap, optional
+        Of `map_print`, where it is known already.
 
     Returns
     -------
     PrintTally
     """
-    return tally_print(list(fields), settings)
+    fields = list(fields)  # a sequence on disk is read once
+    return tally_print(fields, settings, placed or map_print(fields, previews))

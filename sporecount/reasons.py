@@ -142,6 +142,12 @@ _TABLE = (
         "See what is said beside those photos.",
     ),
     Reason(
+        "perhaps-same-place",
+        "clear",
+        "Two photos may show the same place; that is not certain, so they count as two places.",
+        "Leave one of them out if you know that they overlap.",
+    ),
+    Reason(
         "few-fields",
         "clear",
         "Few places of the print were photographed.",

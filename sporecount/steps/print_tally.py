@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from dataclasses import fields as names_of
-from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -16,6 +16,7 @@ from sporecount.stats.captured import PrintArea
 from sporecount.stats.density import density, upper_density
 from sporecount.stats.evidence import Evidence
 from sporecount.stats.load import load_of_print
+from sporecount.steps.overlap import PrintMap
 
 SHARED_DOUBT = 0.5
 """Standard deviation, in units of the logit, by which the probabilities of a print are wrong together; as in
@@ -28,6 +29,8 @@ _ENTERED_AREA_RANGE = (0.9, 1.1)
 """An area that somebody entered was measured with a ruler, to about a tenth (common practice)."""
 
 _ENOUGH_PLACES = 3
+_BLURRED_SHARE = 0.4
+"""Share of the ground that a photo stands for from which it is called partly out of focus."""
 _GOOD_SHARE = 1 / 3
 """A doubt about so much of a print's area, or of its spores, is a doubt about the print."""
 
@@ -44,32 +47,85 @@ def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
     return [one for one in fields if one.tally.flag != "unusable" and one.tally.examined_mm2 > 0]
 
 
-def evidence_of(fields: Sequence[FieldResult]) -> Evidence:
+@dataclass(frozen=True)
+class _Counted:
+    """What of one photo counts."""
+
+    field: FieldResult
+    area_mm2: float
+    objects: np.ndarray
+    place: int
+    reasons: tuple[str, ...]
+
+    @property
+    def probability(self) -> np.ndarray:
+        return np.asarray(self.field.kinds.spore[self.objects], float)
+
+    @property
+    def spores(self) -> int:
+        return int(self.field.counted[self.objects].sum())
+
+
+def _apart(fields: Sequence[FieldResult]) -> list[_Counted]:
+    return [
+        _Counted(one, one.tally.examined_mm2, np.ones(len(one.objects), bool), number, one.tally.reasons)
+        for number, one in enumerate(fields)
+    ]
+
+
+def _shared(fields: Sequence[FieldResult], placed: PrintMap) -> list[_Counted]:
+    counted = []
+    for field, on_map in zip(fields, placed.fields, strict=True):
+        reasons = field.tally.reasons
+        if on_map.part.own_blurred < _BLURRED_SHARE:  # where it is blurred, a sharper photo stands for it
+            reasons = tuple(code for code in reasons if code != "partly-out-of-focus")
+        area_mm2 = field.tally.examined_mm2 * on_map.part.own_share
+        counted.append(_Counted(field, area_mm2, ~on_map.part.repeat, on_map.place, reasons))
+    return counted
+
+
+def evidence_of(fields: Sequence[FieldResult], placed: PrintMap | None = None) -> Evidence:
     """Say what the usable fields of a print show together.
 
-    The count of a field is the sum of its objects' probabilities. Its variance is the sum of p (1 - p) and
-    the part of a doubt that all objects share (`SHARED_DOUBT`), which moves the sum by itself times the sum
-    of p (1 - p).
+    The count of a place is the sum of the probabilities of its objects, each counted once. Its variance is
+    the sum of p (1 - p) and the part of a doubt that all objects share (`SHARED_DOUBT`), which moves it by
+    itself times the sum of p (1 - p).
 
     Parameters
     ----------
     fields : sequence of FieldResult
-        At least one; each place once.
+        At least one, as from `usable_fields`.
+    placed : PrintMap, optional
+        Of the same fields; without it each photo is a place of its own.
     """
-    areas = np.array([one.tally.examined_mm2 for one in fields])
+    return _evidence(_shared(fields, placed) if placed is not None else _apart(fields))
+
+
+def _evidence(counted: Sequence[_Counted]) -> Evidence:
+    areas = np.array([one.area_mm2 for one in counted])
+    _, place = np.unique([one.place for one in counted], return_inverse=True)
+    place_mm2 = np.bincount(place, areas)
+    some = place_mm2 > 0
+
+    def of_places(values: Iterable[float]) -> np.ndarray:
+        return np.bincount(place, np.fromiter(values, float, len(counted)))[some]
+
+    spread = of_places((one.probability * (1 - one.probability)).sum() for one in counted)
     weight = areas / areas.sum()
-    spread = np.array([float((one.kinds.spore * (1 - one.kinds.spore)).sum()) for one in fields])
+    scales = [one.field.scale for one in counted]
     return Evidence(
-        counts=np.array([float(one.kinds.spore.sum()) for one in fields]),
-        areas_mm2=areas,
-        recall=np.array([one.tally.recall for one in fields]),
-        recall_u=float(weight @ [one.tally.recall_u for one in fields]),
+        counts=of_places(one.probability.sum() for one in counted),
+        areas_mm2=place_mm2[some],
+        recall=of_places(one.area_mm2 * one.field.tally.recall for one in counted) / place_mm2[some],
+        recall_u=float(weight @ [one.field.tally.recall_u for one in counted]),
         count_var=spread * (1 + SHARED_DOUBT**2 * spread.sum()),
-        um_per_px_rel_u=float(weight @ [one.scale.um_per_px_u / one.scale.um_per_px for one in fields]),
+        um_per_px_rel_u=float(weight @ [scale.um_per_px_u / scale.um_per_px for scale in scales]),
     )
 
 
-def tally_print(fields: Sequence[FieldResult], settings: CountSettings) -> PrintTally:
+def tally_print(
+    fields: Sequence[FieldResult], settings: CountSettings, placed: PrintMap | None = None
+) -> PrintTally:
     """Join the fields of a print.
 
     Unusable fields are left out. A reason of a field is one of the print when it holds for a third of the
@@ -80,6 +136,8 @@ def tally_print(fields: Sequence[FieldResult], settings: CountSettings) -> Print
     fields : sequence of FieldResult
         At least one, all of one print.
     settings : CountSettings
+    placed : PrintMap, optional
+        Of `usable_fields(fields)`; without it each photo counts as a place of its own.
 
     Returns
     -------
@@ -90,20 +148,23 @@ def tally_print(fields: Sequence[FieldResult], settings: CountSettings) -> Print
     used = usable_fields(fields)
     if not used:
         return _no_verdict(sample, fields)
-    evidence = evidence_of(used)
+    counted = _shared(used, placed) if placed is not None else _apart(used)
+    evidence = _evidence(counted)
     load = load_of_print(evidence, print_area(settings))
     found = density(evidence)
-    reasons = _joined_reasons(used)
+    reasons = _joined_reasons(counted)
     if len(used) < len(fields):
         reasons.append("photos-left-out")
-    if len(used) < _ENOUGH_PLACES:
+    if placed is not None and placed.doubtful:
+        reasons.append("perhaps-same-place")
+    if evidence.counts.size < _ENOUGH_PLACES:
         reasons.append("few-fields")
     return PrintTally(
         sample=sample,
         photos=len(used),
-        fields=len(used),
+        fields=evidence.counts.size,
         examined_mm2=evidence.examined_mm2,
-        spores=sum(int(one.counted.sum()) for one in used),
+        spores=sum(one.spores for one in counted),
         density_per_mm2=found.per_mm2,
         density_low=found.low,
         density_high=found.high,
@@ -118,18 +179,15 @@ def tally_print(fields: Sequence[FieldResult], settings: CountSettings) -> Print
     )
 
 
-def _joined_reasons(used: Sequence[FieldResult]) -> list[str]:
+def _joined_reasons(counted: Sequence[_Counted]) -> list[str]:
     """Reasons that hold for a good share of the area or of the spores, in the order in which they come."""
-    areas = np.array([one.tally.examined_mm2 for one in used])
-    spores = np.array([float(one.kinds.spore[one.counted].sum()) for one in used])
-    codes = dict.fromkeys(code for one in used for code in one.tally.reasons)
+    areas = np.array([one.area_mm2 for one in counted])
+    spores = np.array([one.spores for one in counted], float)
     joined = []
-    for code in codes:
-        holds = np.array([code in one.tally.reasons for one in used])
-        share = float(areas[holds].sum() / areas.sum())
-        if spores.sum() > 0:
-            share = max(share, float(spores[holds].sum() / spores.sum()))
-        if share >= _GOOD_SHARE - 1e-9:
+    for code in dict.fromkeys(code for one in counted for code in one.reasons):
+        holds = np.array([code in one.reasons for one in counted])
+        shares = [float(of[holds].sum() / of.sum()) for of in (areas, spores) if of.sum() > 0]
+        if max(shares) >= _GOOD_SHARE - 1e-9:
             joined.append(code)
     return joined
 
