@@ -138,7 +138,9 @@ def _fault(
     even = unevenness <= 0.012 + 0.06 / period_px
     if not even or track.likeness < 0.5 or used < 0.45 or np.abs(lattice.params[:2]).max() > 0.2:
         return "not-a-ruling", f"the lines are uneven by {100 * unevenness:.0f} % of their distance"
-    if marks.wholeness < 0.8 or marks.line_share > 0.6:
+    if marks.line_share > 0.6:
+        return "not-a-ruling", f"the lines take up {100 * marks.line_share:.0f} % of their distance"
+    if marks.wholeness < 0.8:
         return "not-a-ruling", f"the lines are whole over {100 * marks.wholeness:.0f} % of their length"
     if period_px < MIN_PERIOD_PX:
         return "aliased", f"the lines are {period_px:.1f} px apart"
@@ -169,7 +171,9 @@ def choose_sets(
     if sound:
         finest = [one for one in sound if one.period_px < 1.15 * sound[0].period_px]
         first = max(finest, key=lambda one: one.marks.divisions)
-        second = next((one for one in finest if _square(first, one) and _lines_cross(first, one)), None)
+        few = [one for one in sets if one.fault is not None and one.fault[0] == "too-few-divisions"]
+        square = [one for one in (*finest, *few) if _square(first, one)]
+        second = next((one for one in square if _lines_cross(first, one)), None)
         if second is not None or _has_ends(first):
             return first, second
         raise refuse("not-a-ruling", f"even lines {first.period_px:.1f} px apart without ends in view")
@@ -192,12 +196,14 @@ def _lines_cross(first: LineSet, other: LineSet) -> bool:
             return False
         if _has_ends(one):
             continue
-        place = across.lattice.number_at(one.lines.x_px, one.lines.y_px)
-        between = np.abs(place - np.rint(place)) > 0.3
-        if between.mean() < 0.25:
+        place = across.lattice.number_at(one.middles.x_px, one.middles.y_px)
+        away = np.abs(place - np.rint(place))  # 0 at a crossing, half way to the next one 0.5
+        far, near = away >= 0.38, (away >= 0.18) & (away < 0.38)
+        depth = np.where(one.middles.likeness > 0.6, one.middles.contrast, 0)
+        if far.sum() < 0.3 * near.sum() or far.sum() < 3 or near.sum() < 3:
             return False
-        depth = one.middles.contrast[one.middles.good]
-        if np.median(depth[between]) < 0.8 * np.median(depth):
+        # a line is as deep half way between crossings as near one; dots and squares are not
+        if not 0.8 < np.median(depth[far]) / max(float(np.median(depth[near])), 1e-9) < 1.35:
             return False
     return True
 

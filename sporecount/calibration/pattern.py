@@ -192,5 +192,5 @@ def _rule_of_lengths(reach: np.ndarray, first: int, cut: tuple[bool, bool]) -> t
 
 
 def _line_share(profile: np.ndarray) -> float:
-    level = profile - profile.min()
+    level = profile - np.percentile(profile, 25)
     return float((level > 0.5 * level.max()).mean())

@@ -21,9 +21,9 @@ OTHER_DIVISIONS_UM = (20.0, 25.0, 500.0)
 
 OBJECTIVES = (2.0, 4.0, 5.0, 10.0, 16.0, 20.0, 25.0, 40.0, 50.0, 60.0, 63.0, 100.0)
 
-TOLERANCE = 1.5
-"""Factor by which the scale may differ from the expected one. Field numbers in use run from 16 to 26.5, so a
-wider one than that is a wrong division or objective, and the next division is a factor of 10 off."""
+TOLERANCE = 1.8
+"""Factor by which the scale may differ from the expected one. Field numbers in use run from 16 to 26.5, and a
+phone may crop the view; the next objective is a factor of 2 or more off, the next division 10."""
 
 REMARK = 1.1
 """Factor from which the difference is worth a remark."""

@@ -72,7 +72,9 @@ def read_ruling(
         grid=pattern == "grid",
     )
     um_per_px = division * per_px
-    relative = np.hypot(per_px_u / per_px, RULING_ACCURACY)
+    relative = np.sqrt(
+        (per_px_u / per_px) ** 2 + RULING_ACCURACY**2 + _off_axis_u(lattice, width, height) ** 2
+    )
     both = lattice.anisotropy()
     return RulingReading(
         um_per_px=float(um_per_px),
@@ -98,6 +100,13 @@ def read_ruling(
         warnings=(*warnings, *_remarks(lattice, sets)),
         **_line_table(lattice, lines),
     )
+
+
+def _off_axis_u(lattice: Lattice, width: int, height: int) -> float:
+    """Relative uncertainty from not knowing whether the optics are centred on the view or on the photo."""
+    away = np.hypot((width - 1) / 2 - lattice.view.x_px, (height - 1) / 2 - lattice.view.y_px)
+    share = float(away) / lattice.view.half_px
+    return (2 * abs(lattice.k1) * share + float(np.hypot(*lattice.params[:2]))) * share
 
 
 def _gray(photo: np.ndarray) -> np.ndarray:
