@@ -22,6 +22,8 @@ PLACES = (
     ("/", "Photos"),
     ("/prints", "Prints"),
     ("/recheck", "Re-check"),
+    ("/calibrate", "Calibrate"),
+    ("/cautions", "Cautions"),
 )
 """The page's places in the order of the work, with their names."""
 

@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from sporecount.errors import SporecountError
-from sporecount.page import field, photos, prints, recheck
+from sporecount.page import calibrate, cautions, field, photos, prints, recheck
 from sporecount.page.answers import make_environment, on_fault, on_missing
 from sporecount.page.desk import Desk
 from sporecount.page.guard import Guard
@@ -40,7 +40,15 @@ def make_app(desk: Desk, *, key: str, port: int) -> ASGIApp:
 
     static = StaticFiles(directory=str(files("sporecount.page") / "static"))
     app = Starlette(
-        routes=[*photos.routes, *prints.routes, *field.routes, *recheck.routes, Mount("/static", static)],
+        routes=[
+            *photos.routes,
+            *prints.routes,
+            *field.routes,
+            *recheck.routes,
+            *calibrate.routes,
+            *cautions.routes,
+            Mount("/static", static),
+        ],
         lifespan=lifespan,
         exception_handlers={SporecountError: on_fault, HTTPException: on_missing, 500: on_missing},
     )

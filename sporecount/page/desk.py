@@ -13,6 +13,7 @@ from sporecount.page.news import News
 from sporecount.page.opened import KNOBS, Opened, open_results, photo_id
 from sporecount.page.tallies import Tallies
 from sporecount.page.uploads import Tray
+from sporecount.page.walk import Walk
 from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally
 from sporecount.report import field_sentence, print_verdict
 from sporecount.report.phrases import in_100
@@ -50,6 +51,7 @@ class Desk:
         self.news = News()
         self.tray = Tray(folder)
         self.shelf = TileShelf()
+        self.walk = Walk()
         self.book = Book(out / BOOK_NAME)
         wish = wish if wish is not None and wish != Wish() else self._known_wish()
         self.live = LiveCount(
@@ -71,12 +73,15 @@ class Desk:
         self.live.close()
         self.tallies.close()
         self.shelf.close()
+        self.walk.close()
         self.book.close()
 
     def count_as(self, wish: Wish) -> None:
-        """Count in another way from now on, also after a restart."""
+        """Count in another way from now on, also after a restart, and count again what was counted."""
         self.book.set("wish", asdict(wish))
         self.live.change(wish)
+        if any(path.is_file() and not path.name.startswith(".") for path in self.folder.iterdir()):
+            self.live.ask()
 
     def _known_wish(self) -> Wish:
         """Tell how this session is counted: as it was said last, else as its results were made."""

@@ -122,8 +122,6 @@ async def scale(request: Request) -> Response:
     if not isinstance(said, dict):
         raise HTTPException(400, "An object was expected.")
     await run_in_threadpool(desk.count_as, _wish(said, desk.live.wish))
-    if desk.session() is not None or _uncounted(desk):
-        desk.live.ask()
     return say({"asked": True})
 
 

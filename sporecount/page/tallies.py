@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable
 
 from sporecount.page.opened import Opened, photo_id
 from sporecount.readings import Doubt, Learnt, by_photo, learn, queue, settle
-from sporecount.records import FieldPreview, FieldResult, PrintTally
+from sporecount.records import FieldResult, PrintTally
 from sporecount.season import Book
+from sporecount.session.retally import tally_again
 
 
 class Tallies:
@@ -109,8 +110,11 @@ class Tallies:
                 continue
             if self._results is not opened:
                 self._results, self._done = opened, {}
+            machine = opened.tally(sample)
+            if machine is None:
+                continue
             try:
-                tally = self._tally(opened, sample)
+                tally = self._tally(opened, machine)
             except Exception as fault:
                 self.fault = f"{type(fault).__name__}: {fault}"
                 continue
@@ -118,20 +122,14 @@ class Tallies:
                 self._done[sample] = tally
             self._on_tally(sample, tally)
 
-    def _tally(self, opened: Opened, sample: str) -> PrintTally:
-        from sporecount.chain import count_print
-
+    def _tally(self, opened: Opened, machine: PrintTally) -> PrintTally:
         readings = by_photo(self._book.readings())
         self._known_learnt = self.learnt(opened)
         fields = [
             settle(field, readings.get(field.photo, ()), opened.settings, self._known_learnt)
-            for field in _fields(opened, {row.photo for row in opened.of_print(sample)})
+            for field in _fields(opened, {row.photo for row in opened.of_print(machine.sample)})
         ]
-
-        def preview_of(photo: str) -> FieldPreview:
-            return opened.preview(photo)
-
-        return count_print(fields, preview_of, opened.settings)
+        return tally_again(fields, opened.preview, opened.settings, machine)
 
 
 def _fields(opened: Opened, photos: Iterable[str]) -> list[FieldResult]:

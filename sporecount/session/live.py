@@ -102,7 +102,8 @@ class LiveCount:
         self._crew: Crew | None = None
         self._wake = threading.Condition()
         self._asked = self._stop = self._closing = self._watch = False
-        self._seen: frozenset[tuple[str, int]] | None = None
+        self._seen: dict[str, int] | None = None
+        self._counted: dict[str, int] = {}
         self._ends: deque[float] = deque(maxlen=_RATE_OVER)
         self._thread = threading.Thread(target=self._work, daemon=True, name="count")
 
@@ -135,6 +136,7 @@ class LiveCount:
             if wish == self.wish:
                 return
             self.wish, self._stop = wish, True
+            self._wake.notify()
 
     @property
     def watching(self) -> bool:
@@ -152,56 +154,52 @@ class LiveCount:
         self._on_state(self.state)
 
     def _work(self) -> None:
-        crew_wish = None
+        ready_for = None
         while True:
             with self._wake:
                 wish = self.wish
-            if crew_wish != wish or self._crew is None:
-                crew_wish = self._ready(wish)
+            if self._crew is None or ready_for != wish.settings:
+                ready_for = wish.settings
+                self._get_ready(wish.settings)
+                if self._crew is None and not self._closing:
+                    continue
             with self._wake:
-                if not self._asked and not self._closing:
-                    self._wake.wait(_LOOK_EVERY_S if self._watch else 3600)
+                if not self._asked and not self._closing and self.wish == wish:
+                    self._wake.wait(_LOOK_EVERY_S if self._watch else None)
                 if self._closing:
                     break
-                if not self._asked and not (self._watch and self._changed()):
+                if self.wish != wish or not (self._asked or (self._watch and self._changed())):
                     continue
                 self._asked = self._stop = False
-                if self.wish != crew_wish:
-                    self._asked = True
-                    continue
             self._run(wish)
-        if self._crew is not None:
-            self._crew.__exit__()
+        self._drop_crew()
 
-    def _ready(self, wish: Wish) -> Wish | None:
-        """Have workers with these settings."""
-        if self._crew is not None:
-            self._crew.__exit__()
-            self._crew = None
+    def _get_ready(self, settings: CountSettings) -> None:
+        """Have workers with these settings, libraries loaded."""
+        self._drop_crew()
         try:
             self.out.mkdir(parents=True, exist_ok=True)
-            self._crew = make_crew(self.out, wish.settings, self._workers)
+            self._crew = make_crew(self.out, settings, self._workers)
             list(self._crew.do([Hello()] * self._workers))
         except (SporecountError, OSError, ImportError) as fault:
+            self._drop_crew()
             self._tell(doing="fault", words=str(fault))
-            self._crew = None
             with self._wake:
                 self._asked = False
-        return wish
+                self._wake.wait_for(lambda: self._asked or self._closing)
 
     def _changed(self) -> bool:
         """Tell whether the watched folder holds something new that has stopped growing."""
-        now = frozenset(
-            (str(path), path.stat().st_size)
+        now = {
+            str(path): path.stat().st_size
             for path in self.folder.rglob("*")
             if path.is_file() and self.out not in path.parents and not path.name.startswith(".")
-        )
+        }
         before, self._seen = self._seen, now
-        if now == before:
-            changed = now != getattr(self, "_counted_files", frozenset())
-            self._counted_files = now
-            return changed and bool(now)
-        return False
+        if now != before or now == self._counted:
+            return False
+        self._counted = now
+        return True
 
     def _run(self, wish: Wish) -> None:
         self._ends.clear()

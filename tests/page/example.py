@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from dataclasses import asdict, replace
 from pathlib import Path
+
+import numpy as np
+from PIL import Image
 
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, key_of
 from sporecount.records import FailedPhoto, FieldResult, PrintTally, Provenance, SessionResult
 from sporecount.session.folder import KEPT
 from sporecount.session.outputs import write_session
 from sporecount.settings import CountSettings
+from sporecount.simulate.camera import draw_phone
+from sporecount.simulate.ranges import PRESETS
+from sporecount.simulate.rulings import draw_ruling
 from tests.report import examples
 from tests.session_folder import jpeg
 
 SIZE = (900, 700)
+RULING_UM_PER_PX = 18.0 * 1000 / 40 / 630
+"""Field number 18 at 40x gives a view of 0.45 mm, drawn 630 pixels across."""
 
 
 def write_example(folder: Path, *, doubtful: int = 6, size: tuple[int, int] = SIZE) -> Path:
@@ -61,6 +70,19 @@ def write_example(folder: Path, *, doubtful: int = 6, size: tuple[int, int] = SI
     )
     write_session(out, result, places, overlays, {})
     return out
+
+
+def simulated_ruling(seed: int = 3) -> bytes:
+    """A simulated photo of a stage micrometer at 40x, JPEG, with a view as large as that objective makes it."""
+    rng = np.random.default_rng(seed)
+    phone = replace(draw_phone(rng, PRESETS["ordinary"]), circle=(0.0, 0.0, 0.45))
+    rgb, _ = draw_ruling(
+        rng, pattern="stage-10um", width_px=SIZE[0], height_px=SIZE[1], um_per_px=RULING_UM_PER_PX,
+        objective=40.0, k1=0.0, tilt=0.0, blur_um=0.3, longer_ticks=True, bright_lines=False, phone=phone,
+    )  # fmt: skip
+    out = io.BytesIO()
+    Image.fromarray(rgb).save(out, "JPEG", quality=92)
+    return out.getvalue()
 
 
 def _tally(sample: str, fields: list[FieldResult]) -> PrintTally:
