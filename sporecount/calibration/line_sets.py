@@ -155,7 +155,8 @@ def _fault(
 
 def _has_ends(one: LineSet) -> bool:
     marks = one.marks
-    return marks.every in (5, 10) or (not all(marks.cut) and marks.end_scatter < 0.6)
+    scatter = 0.6 if marks.every == 0 else 0.3  # longer lines without a rule speak against engraving
+    return marks.every in (5, 10) or (not all(marks.cut) and marks.end_scatter < scatter)
 
 
 def choose_sets(

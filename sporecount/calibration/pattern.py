@@ -15,6 +15,10 @@ from sporecount.calibration.trace import Track
 SEEN = 0.4
 """Height, in units of the strip's typical line, from which a line counts as seen in a band."""
 
+_SLANT = 0.12
+"""Steepest slant of the line through the ends against the lines' normal (7 degrees): ticks stand square on
+their ruling, up to what a tilted phone does; ridges end where the scale is torn."""
+
 
 @dataclass(frozen=True)
 class Marks:
@@ -32,7 +36,8 @@ class Marks:
     cut : tuple of bool
         Whether the photo ends before the lines do, at the top and at the bottom.
     end_scatter : float
-        Scatter of the plain lines' ends, in periods; the better of the two sides.
+        Scatter of the plain lines' ends, in periods; the better of the two sides. Infinite where they do not
+        lie square to the lines.
     every : int
         Longer lines stand at each so-manieth line: 5, 10, 2 ...; 0 where none are longer, -1 where the longer
         ones follow no rule.
@@ -76,9 +81,11 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
         ends = heights[plain, side]
         ends = ends[np.isfinite(ends)]
         if len(ends) >= 4:
-            x = np.arange(len(ends))
-            bent = ends - np.polyval(np.polyfit(x, ends, 2 if len(ends) > 8 else 1), x)
-            scatter.append(1.4826 * float(np.median(np.abs(bent - np.median(bent)))))
+            x = np.flatnonzero(plain & np.isfinite(heights[:, side]))
+            slant = float(np.polyfit(x, ends, 1)[0])
+            bent = ends - np.polyval(np.polyfit(x, ends, 2 if len(ends) > 24 else 1), x)
+            spread = 1.4826 * float(np.median(np.abs(bent - np.median(bent))))
+            scatter.append(spread if abs(slant) < _SLANT else float("inf"))
     cut = _cut(track, seen, open_band, reach, part)
     every, longer_at = _rule_of_lengths(heights, first, cut)
     return Marks(

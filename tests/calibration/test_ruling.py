@@ -206,6 +206,15 @@ def ridges(period: float, rng: np.random.Generator) -> np.ndarray:
     return 0.6 + wave * (np.hypot((x - 240) / 190, (y - 180) / 120) < 1)
 
 
+def torn_scale(period: float) -> np.ndarray:
+    """A piece of a wing scale with perfectly even ridges, as a high objective shows it."""
+    y, x = np.mgrid[:360, :480].astype(float)
+    inside = cv2.fillPoly(
+        np.zeros((360, 480), np.uint8), [np.array([[150, 60], [330, 120], [300, 290], [170, 230]])], 1
+    )
+    return 0.75 - inside * (0.25 + 0.12 * np.cos(2 * np.pi * x / period))
+
+
 def as_photo(gray: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     noisy = gray + rng.normal(0, 0.01, gray.shape)
     return np.repeat(np.clip(noisy * 255, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
@@ -220,6 +229,7 @@ NO_RULINGS = {
     "halftone": as_photo(halftone(18, 15), RNG),
     "upright halftone": as_photo(halftone(15, 0), RNG),
     "wing scale ridges": as_photo(ridges(12, RNG), RNG),
+    "torn scale": as_photo(torn_scale(13), RNG),
     "brick": data.brick(),
     "grass": data.grass(),
     "text": data.text(),
