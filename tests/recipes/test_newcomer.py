@@ -137,7 +137,13 @@ def test_uniform_layers_obey_beer_and_lambert():
     # 10^-OD, and densities of layers add up; float32 and the mixing of blurs leave 1e-4.
     assert light[30, 40] == pytest.approx(10 ** -(0.3 * np.array([0.5, 1.0, 2.0])), rel=1e-4)
     assert np.log10(without / with_spores) == pytest.approx(0.1 * even, abs=1e-4)
-    assert set(np.unique(scene.kind)) == {SPORE}
+    assert set(np.unique(scene.top_kind())) == {SPORE}
+    # A raised thing dims all, adds nothing to what the spores absorb, and is on top.
+    scene.lay((0, 0), "hair", flat / flat, np.ones(3), flat, 0 * flat, raised=True)
+    dimmer, with_hair, without_spores = see(plan, setting, scene, 0.5)
+    assert dimmer[30, 40] == pytest.approx(light[30, 40] * 10**-0.2, rel=1e-4)
+    assert np.log10(without_spores / with_hair) == pytest.approx(0.1 * even, abs=1e-4)
+    assert set(np.unique(scene.top_kind())) == {KIND_NAMES.index("hair")}
 
 
 @pytest.mark.parametrize("sigma_px", STEPS_PX[1:])

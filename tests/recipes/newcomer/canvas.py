@@ -100,12 +100,13 @@ class Scene:
     spores: Stratum = field(init=False)
     raised: Stratum = field(init=False)
     kind: NDArray[np.uint8] = field(init=False)
+    raised_kind: NDArray[np.uint8] = field(init=False)
     above: F = field(init=False)
 
     def __post_init__(self) -> None:
         self.print, self.spores, self.raised = (Stratum.empty(self.shape) for _ in range(3))
-        self.kind = np.zeros(self.shape, np.uint8)
-        # Green density of all but spores, in the order of drawing: tells later what came on top of what.
+        self.kind, self.raised_kind = np.zeros(self.shape, np.uint8), np.zeros(self.shape, np.uint8)
+        # Green density of all but spores and raised things, in the order of drawing: tells what lies on what.
         self.above = np.zeros(self.shape, np.float32)
 
     def px_um(self, x: float, y: float) -> float:
@@ -168,6 +169,11 @@ class Scene:
         layer.path[there] += path[mine]
         if haze:
             layer.haze[there] = np.maximum(layer.haze[there], haze * cover[mine])
-        if kind != "spore":
+        if kind != "spore" and not raised:
             self.above[there] += density[mine] * np.float32(colour[1])
-        self.kind[there][cover[mine] >= 0.5] = KIND[kind]
+        kinds = self.raised_kind if raised else self.kind
+        kinds[there][cover[mine] >= 0.5] = KIND[kind]
+
+    def top_kind(self) -> NDArray[np.uint8]:
+        """Give the number of the topmost kind at each pixel: raised things lie on top, whenever drawn."""
+        return np.where(self.raised_kind > 0, self.raised_kind, self.kind)

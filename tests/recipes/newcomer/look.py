@@ -194,7 +194,7 @@ def see(plan: Plan, setting: Setting, scene: Scene, lift_um: float) -> tuple[F, 
     light : ndarray of shape (H, W, 3)
         Linear light, about 1 where the print is empty and the lamp brightest.
     with_spores, without : ndarray of shape (H, W)
-        Green light of the print's layer with its spores and without them, over that of the bare base.
+        Green light with the spores and without them, over that of the bare base.
     """
     bare = scene.print.path
     full = bare + scene.spores.path
@@ -202,20 +202,19 @@ def see(plan: Plan, setting: Setting, scene: Scene, lift_um: float) -> tuple[F, 
     bend_bare = None if plan.from_above else bending(plan, setting, bare)
     bend_raised = None if plan.from_above else bending(plan, setting, scene.raised.path, lift_um)
     both = Stratum(scene.print.density, full, np.maximum(scene.print.haze, scene.spores.haze))
-    channels, green = [], None
+    channels, overs = [], []
     lifted = (
         float(np.hypot(plan.sharp_um, lift_um + abs(float(np.median(setting.defocus_um))))) / plan.um_per_px
     )
     for c in range(3):
         dark = scene.print.density[..., c] + scene.spores.density[..., c]
         one = blur(plan, setting, layer_light(plan, setting, both, full, dark, bend), c)
-        if c == 1:
-            green = one
         top = scene.raised
         over = layer_light(plan, setting, top, top.path, top.density[..., c], bend_raised)
         over = cv2.GaussianBlur(over, (0, 0), lifted) if lifted < 2 else defocused(over, lifted)
         channels.append(one * over)
+        overs.append(over)
     without = layer_light(plan, setting, scene.print, bare, scene.print.density[..., 1], bend_bare)
     light = np.stack(channels, axis=-1) * setting.lamp * setting.view[..., None]
-    assert green is not None
-    return light, np.maximum(green, 1e-3), np.maximum(blur(plan, setting, without, 1), 1e-3)
+    bare_green = blur(plan, setting, without, 1) * overs[1]
+    return light, np.maximum(channels[1], 1e-3), np.maximum(bare_green, 1e-3)

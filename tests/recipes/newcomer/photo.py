@@ -13,10 +13,13 @@ from tests.recipes.newcomer.look import draw_setting, see
 from tests.recipes.newcomer.phone import photograph
 from tests.recipes.newcomer.plan import Plan, draw_plan
 
-HIDING_DENSITY = 0.3
+HIDING_DENSITY = 0.45
 """Green density of what lies on top from which a spore's pixel counts as hidden."""
-LEAST_VISIBLE, LEAST_CONTRAST, MOST_BLUR = 0.55, 0.04, 0.2
-"""What a careful person needs to count a spore; the blur as a share of its length."""
+LEAST_VISIBLE, LEAST_STEP, MOST_BLUR = 0.55, 0.055, 0.2
+"""What a careful person needs to count a spore: share not hidden; change of sRGB-like brightness, white being
+1; blur as a share of its length."""
+GLARE = 0.03
+"""Stray light that veils the dark parts, white being 1."""
 
 
 def _clutter(rng: np.random.Generator, scene: Scene, plan: Plan) -> None:
@@ -122,16 +125,15 @@ def draw_photo(
     lift = float(rng.uniform(0.2, 1.6)) * (0.5 if preset == "good_focus_10x" else 1)
     light, with_spores, without = see(plan, setting, scene, lift)
     rgb, noise = photograph(rng, plan, light)
-    scene.kind[~inside] = 0
-    spores = _truth(
-        plan, scene, setting.defocus_um, inside, on, grains, np.log10(without / with_spores), without, noise
-    )
+    kind_map = scene.top_kind()
+    kind_map[~inside] = 0
+    spores = _truth(plan, scene, setting.defocus_um, inside, on, grains, with_spores, without, noise)
     return SimulatedPhoto(
         rgb=rgb,
         um_per_px=plan.um_per_px,
         objective=plan.objective,
         spores=spores,
-        kind_map=scene.kind,
+        kind_map=kind_map,
         scales=scales,
         notes={
             "recipe": "newcomer",
@@ -155,34 +157,41 @@ def _truth(
     inside: NDArray,
     on: NDArray,
     grains: list[lemons.Grain],
-    contrast: NDArray,
+    with_spores: NDArray,
     without: NDArray,
     noise: float,
 ) -> tuple[SporeTruth, ...]:
     """Tell what can be seen of each spore.
 
-    `contrast` is the optical density that the spores add, after blur; `without` the light without them.
+    `with_spores` and `without` are green light after blur, as of `see`.
     """
     if not grains:
         return ()
     owner = np.full(scene.shape, -1, np.int32)
     for k, one in enumerate(grains):
         owner[one.rows, one.cols] = k
-    quiet = -np.log10(without)
+    contrast = np.log10(without / with_spores)
     rows, cols = scene.shape
     out = []
     for k, (one, clump) in enumerate(zip(grains, _groups(scene.shape, grains), strict=True)):
         seen = (owner[one.rows, one.cols] == k) & inside[one.rows, one.cols]
-        seen &= scene.above[one.rows, one.cols] - one.before < HIDING_DENSITY
+        over = scene.above[one.rows, one.cols] - one.before + scene.raised.density[one.rows, one.cols, 1]
+        seen &= over < HIDING_DENSITY
         visible = float(min(seen.sum() / max(one.outline_px, 1), 1.0))
         y, x = int(np.clip(round(one.y), 0, rows - 1)), int(np.clip(round(one.x), 0, cols - 1))
         blur = float(np.sqrt(plan.sharp_um**2 + float(defocus_um[y, x]) ** 2 + one.own_blur_um**2))
-        added = contrast[one.rows, one.cols] if len(one.rows) else np.zeros(1)
-        # What lies beneath or above may be restless itself: pattern the spore must stand out from. A spore
-        # also shows by its own pattern of rim and shine, hence the root mean square.
-        restless = float(quiet[one.rows, one.cols].std()) if len(one.rows) else 0.0
-        least = max(LEAST_CONTRAST, 0.7 * restless, 6 * noise / np.sqrt(max(one.outline_px, 1)))
-        stands_out = float(np.sqrt((added**2).mean()))
+        here = (one.rows, one.cols)
+        if len(one.rows):
+            added, bare = contrast[here], without[here]
+            shown, alone = ((light + GLARE) ** (1 / 2.4) for light in (with_spores[here], bare))
+            step = float(np.sqrt(((alone - shown) ** 2).mean()))
+            # A spore shows by its own pattern of rim and shine too, hence the root mean square. What lies
+            # beneath or above it may be restless itself, and less light means more noise.
+            stands_out = float(np.sqrt((added**2).mean()))
+            grain = noise / np.sqrt(float(bare.mean()) * max(one.outline_px, 1))
+            clear = step >= LEAST_STEP and stands_out >= max(0.7 * float(np.log10(bare).std()), 6 * grain)
+        else:
+            added, clear = np.zeros(1), False
         centre_in = 0 <= one.x <= cols - 1 and 0 <= one.y <= rows - 1 and bool(inside[y, x])
         out.append(
             SporeTruth(
@@ -197,10 +206,7 @@ def _truth(
                 on_scale=bool(len(one.rows) and on[one.rows, one.cols].mean() >= 0.5),
                 clump=clump,
                 countable=bool(
-                    centre_in
-                    and visible >= LEAST_VISIBLE
-                    and blur / one.length_um <= MOST_BLUR
-                    and stands_out >= least
+                    centre_in and visible >= LEAST_VISIBLE and blur / one.length_um <= MOST_BLUR and clear
                 ),
             )
         )
