@@ -159,14 +159,15 @@ def _preview_from(stored: Mapping[str, np.ndarray]) -> FieldPreview:
 
 
 class KeptPrints:
-    """Tallies of prints on disk, under a folder."""
+    """Tallies of prints on disk, with their maps as SVG, under a folder."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)
 
-    def save(self, key: str, tally: PrintTally) -> None:
-        """Keep a tally."""
+    def save(self, key: str, tally: PrintTally, svg: str) -> None:
+        """Keep a tally and its map; the tally last, so that it never stands alone."""
+        write_whole(self._folder / f"{key}.svg", svg.encode("utf-8", "replace"), settled=False)
         write_whole(self._folder / f"{key}.json", json.dumps(asdict(tally)).encode(), settled=False)
 
     def tally(self, key: str) -> PrintTally | None:
@@ -176,10 +177,17 @@ class KeptPrints:
         except (OSError, ValueError, TypeError):
             return None
 
+    def map_svg(self, key: str) -> str | None:
+        """Load the map of a print; None when it is not kept."""
+        try:
+            return (self._folder / f"{key}.svg").read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return None
+
     def prune(self, wanted: Iterable[str]) -> None:
-        """Let go of every tally that is not wanted."""
+        """Let go of every tally and map that is not wanted."""
         keys = set(wanted)
-        for path in self._folder.glob("*.json"):
+        for path in (*self._folder.glob("*.json"), *self._folder.glob("*.svg")):
             if path.stem not in keys:
                 path.unlink(missing_ok=True)
 

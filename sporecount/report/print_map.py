@@ -29,8 +29,8 @@ class FieldPlace:
 
     Parameters
     ----------
-    number : int
-        Of the field.
+    number : int or str
+        Of the field, or those of all photos of the place.
     x_um, y_um : float
         Centre of the view, y downwards.
     radius_um : float
@@ -40,7 +40,7 @@ class FieldPlace:
         Outlines of what was left out.
     """
 
-    number: int
+    number: int | str
     x_um: float
     y_um: float
     radius_um: float
@@ -110,7 +110,8 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
             parts.append(f'<path d="{dots}" class="spores"/>')
         x, y = place(one.x_um, one.y_um - one.radius_um)
         parts.append(
-            f'<text x="{x:.1f}" y="{y + 17:.1f}" text-anchor="middle" class="number">{one.number}</text>'
+            f'<text x="{x:.1f}" y="{y + 17:.1f}" text-anchor="middle" class="number">'
+            f"{escape(str(one.number))}</text>"
         )
     bar_um = nice_length(0.3 * (right - left))
     words = f"{bar_um / 1000:g} mm" if bar_um >= 1000 else f"{bar_um:g} µm"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -100,7 +100,12 @@ def _without_nan(value: Any) -> Any:
 
 
 def write_report(
-    out: Path, result: SessionResult, pictures: FieldPictures, names: Mapping[str, str], made_from: str
+    out: Path,
+    result: SessionResult,
+    pictures: FieldPictures,
+    names: Mapping[str, str],
+    maps: Callable[[str], str | None],
+    made_from: str,
 ) -> None:
     """Write `report.html`, unless it is there as it would be.
 
@@ -111,6 +116,8 @@ def write_report(
     pictures : FieldPictures
     names : mapping
         Photo to file name of its pictures.
+    maps : callable
+        Print to its map, SVG, or None.
     made_from : str
         Key of the session and the program.
     """
@@ -130,6 +137,7 @@ def write_report(
         result,
         pictures=lambda photo: pictures.overlay(names[photo]),
         sheets=sheet,
+        maps=maps,
         links=lambda photo: f"overlays/{quote(names[photo])}",
     )
     digest = hashlib.sha256(page).hexdigest()

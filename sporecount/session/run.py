@@ -15,6 +15,7 @@ from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import TABLE_NAME, as_json
 from sporecount.files.whole import only_run, sweep
 from sporecount.records import FailedPhoto, PrintTally, Provenance, SessionResult
+from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, PhotoFile, natural, printable
 from sporecount.session.groups import Seen, assign_samples, number_fields
@@ -98,20 +99,32 @@ def count_folder(
             photos={name: one.sha256 for name, one in sorted(done.items()) if one.sha256},
             adapter=plan.profiles or None,
         )
-        fields = FieldsOnDisk(KeptFields(kept / "fields"), places)
+        kept_fields = KeptFields(kept / "fields")
+        prints, of_blanks = weigh_blanks(
+            [tally for _, tally in tallies], _blanks(plan, kept_fields, places), settings
+        )
         result = SessionResult(
             folder=printable(plan.folder.resolve().name),
-            fields=fields,
-            prints=tuple(tally for _, tally in tallies),
+            fields=FieldsOnDisk(kept_fields, places),
+            prints=prints,
             failed=tuple(failed),
             provenance=provenance,
-            notes=tuple(_notes(plan, done, places)),
+            notes=(*of_blanks, *_notes(plan, done, places)),
         )
         write_tables(plan.out, result)
         table = {name: as_json(row) for name, row in plan.rows.items()}
         made_from = write_session(plan.out, result, places, plan.overlays, table)
         pictures = FieldPictures(plan.out, kept)
-        write_report(plan.out, result, pictures, plan.overlays, key_of(made_from, program_id()))
+        keys = {tally.sample: key for key, tally in tallies}
+        maps = KeptPrints(kept / "prints")
+        write_report(
+            plan.out,
+            result,
+            pictures,
+            plan.overlays,
+            lambda sample: maps.map_svg(keys[sample]),
+            key_of(made_from, program_id()),
+        )
         _tidy(plan, places, [key for key, _ in tallies])
     return result
 
@@ -245,6 +258,18 @@ def _tally_prints(
         if one.sample and one.sample not in tallies and one.code != "missing":
             tallies[one.sample] = ("", _nothing_usable(one.sample))
     return [tallies[sample] for sample in sorted(tallies, key=natural)]
+
+
+def _blanks(plan: Plan, kept: KeptFields, places: Iterable[FieldPlace]) -> dict[str, FieldsOnDisk]:
+    """Fields of the blank prints."""
+    members: dict[str, list[FieldPlace]] = {}
+    for place in places:
+        members.setdefault(place.sample, []).append(place)
+    return {
+        sample: FieldsOnDisk(kept, of_print)
+        for sample, of_print in members.items()
+        if is_blank(sample, (place.photo for place in of_print), plan.rows)
+    }
 
 
 def _nothing_usable(sample: str) -> PrintTally:

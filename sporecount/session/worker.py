@@ -194,15 +194,18 @@ class Worker:
         self._pictures.save(job.overlay, drawn_from, overlay, crops)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
-        from sporecount.chain import count_print
+        from sporecount.chain import count_print, map_print
+        from sporecount.session.maps import draw_map
 
         settings = self._setup.settings
         key = key_of("print", [asdict(place) for place in job.places], asdict(settings), self._setup.made_by)
         tally = self._prints.tally(key)
-        if tally is None:
-            fields = FieldsOnDisk(self._fields, job.places)
-            tally = count_print(fields, fields.preview, settings)
-            self._prints.save(key, tally)
+        if tally is None or self._prints.map_svg(key) is None:
+            on_disk = FieldsOnDisk(self._fields, job.places)
+            fields = list(on_disk)
+            placed = map_print(fields, on_disk.preview)
+            tally = count_print(fields, on_disk.preview, settings, placed)
+            self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview))
         return key, tally
 
 

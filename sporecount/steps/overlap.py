@@ -13,7 +13,6 @@ from sporecount.steps.registration import (
     Fit,
     Look,
     after,
-    corners_um,
     fit_pair,
     inverse,
     make_look,
@@ -272,14 +271,21 @@ def _merge(root: list[int], one: int, other: int) -> None:
     root[:] = [low if at == high else at for at in root]
 
 
+def _view_um(field: FieldResult) -> np.ndarray:
+    """Give the ends of the round view, shape (4, 2)."""
+    view = field.view
+    centre = to_um(field, np.array([view.center_x_px]), np.array([view.center_y_px]))
+    return centre + view.radius_px * field.scale.um_per_px * np.array([[1, 0], [0, 1], [-1, 0], [0, -1]])
+
+
 def _side_by_side(
     fields: Sequence[FieldResult], matrices: Sequence[np.ndarray], groups: Sequence[Sequence[int]]
 ) -> dict[int, np.ndarray]:
     """Shift of each group, by its first field: in rows, since how groups lie to one another is not known."""
     boxes = []
     for group in groups:
-        corners = np.concatenate([move(matrices[i], corners_um(fields[i])) for i in group])
-        boxes.append((corners.min(axis=0), np.ptp(corners, axis=0)))
+        ends = np.concatenate([move(matrices[i], _view_um(fields[i])) for i in group])
+        boxes.append((ends.min(axis=0), np.ptp(ends, axis=0)))
     row_um = 1.2 * float(np.sqrt(sum(float(size.prod()) for _, size in boxes)))
     gap = 0.06 * max((float(size.max()) for _, size in boxes), default=0.0)
     shifts, x, y, tall = {}, 0.0, 0.0, 0.0

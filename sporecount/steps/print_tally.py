@@ -13,6 +13,7 @@ from sporecount.reasons import flag_of
 from sporecount.records import FieldResult, PrintTally
 from sporecount.settings import CountSettings
 from sporecount.stats.captured import PrintArea
+from sporecount.stats.control import Blank, blank_print
 from sporecount.stats.density import density, upper_density
 from sporecount.stats.evidence import Evidence
 from sporecount.stats.load import load_of_print
@@ -66,39 +67,42 @@ class _Counted:
         return int(self.field.counted[self.objects].sum())
 
 
-def _apart(fields: Sequence[FieldResult]) -> list[_Counted]:
-    return [
-        _Counted(one, one.tally.examined_mm2, np.ones(len(one.objects), bool), number, one.tally.reasons)
-        for number, one in enumerate(fields)
-    ]
-
-
-def _shared(fields: Sequence[FieldResult], placed: PrintMap) -> list[_Counted]:
+def _what_counts(
+    fields: Sequence[FieldResult], settings: CountSettings, placed: PrintMap | None
+) -> list[_Counted]:
     counted = []
-    for field, on_map in zip(fields, placed.fields, strict=True):
-        reasons = field.tally.reasons
-        if on_map.part.own_blurred < _BLURRED_SHARE:  # where it is blurred, a sharper photo stands for it
-            reasons = tuple(code for code in reasons if code != "partly-out-of-focus")
-        area_mm2 = field.tally.examined_mm2 * on_map.part.own_share
-        counted.append(_Counted(field, area_mm2, ~on_map.part.repeat, on_map.place, reasons))
+    for number, field in enumerate(fields):
+        objects = np.asarray(field.kinds.spore > settings.doubt_low)
+        area_mm2, place, reasons = field.tally.examined_mm2, number, field.tally.reasons
+        if placed is not None:
+            on_map = placed.fields[number]
+            objects = objects & ~on_map.part.repeat
+            area_mm2, place = area_mm2 * on_map.part.own_share, on_map.place
+            if on_map.part.own_blurred < _BLURRED_SHARE:  # a sharper photo stands for the rest
+                reasons = tuple(code for code in reasons if code != "partly-out-of-focus")
+        counted.append(_Counted(field, area_mm2, objects, place, reasons))
     return counted
 
 
-def evidence_of(fields: Sequence[FieldResult], placed: PrintMap | None = None) -> Evidence:
+def evidence_of(
+    fields: Sequence[FieldResult], settings: CountSettings, placed: PrintMap | None = None
+) -> Evidence:
     """Say what the usable fields of a print show together.
 
-    The count of a place is the sum of the probabilities of its objects, each counted once. Its variance is
-    the sum of p (1 - p) and the part of a doubt that all objects share (`SHARED_DOUBT`), which moves it by
-    itself times the sum of p (1 - p).
+    The count of a place is the sum of the probabilities of its objects, each counted once; those that are
+    hardly spores (`settings.doubt_low`) are left to the recall, lest thousands of specks make a spore. Its
+    variance is the sum of p (1 - p) and the part of a doubt that all objects share (`SHARED_DOUBT`), which
+    moves it by itself times the sum of p (1 - p).
 
     Parameters
     ----------
     fields : sequence of FieldResult
         At least one, as from `usable_fields`.
+    settings : CountSettings
     placed : PrintMap, optional
         Of the same fields; without it each photo is a place of its own.
     """
-    return _evidence(_shared(fields, placed) if placed is not None else _apart(fields))
+    return _evidence(_what_counts(fields, settings, placed))
 
 
 def _evidence(counted: Sequence[_Counted]) -> Evidence:
@@ -148,7 +152,7 @@ def tally_print(
     used = usable_fields(fields)
     if not used:
         return _no_verdict(sample, fields)
-    counted = _shared(used, placed) if placed is not None else _apart(used)
+    counted = _what_counts(used, settings, placed)
     evidence = _evidence(counted)
     load = load_of_print(evidence, print_area(settings))
     found = density(evidence)
@@ -211,6 +215,28 @@ def _no_verdict(sample: str, fields: Sequence[FieldResult]) -> PrintTally:
         flag="unusable",
         reasons=reasons,
     )
+
+
+def judge_blank(fields: Sequence[FieldResult], settings: CountSettings) -> Blank | None:
+    """Judge a blank print by its objects that are spores, surely or perhaps; see `stats.control.blank_print`.
+
+    Parameters
+    ----------
+    fields : sequence of FieldResult
+        Of the blank print.
+    settings : CountSettings
+        Objects up to `doubt_low` are held to be none.
+
+    Returns
+    -------
+    Blank or None
+        None without a usable field.
+    """
+    used = usable_fields(fields)
+    if not used:
+        return None
+    spore = np.concatenate([np.asarray(one.kinds.spore, float) for one in used])
+    return blank_print(spore[spore > settings.doubt_low], sum(one.tally.examined_mm2 for one in used))
 
 
 def mark_contaminated(prints: Iterable[PrintTally]) -> tuple[PrintTally, ...]:

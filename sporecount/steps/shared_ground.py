@@ -19,6 +19,10 @@ _CELLS = 120
 _MOST_CELLS = 1500
 _LEAD = 1.3
 """Lead, in squared contrast, of the sharpest photo, so that equals do not take turns cell by cell."""
+_HARDLY_A_SPORE = 0.02
+"""Objects up to this probability, thousands of specks in a photo, are not compared one by one."""
+_NEARLY_AS_SHARP = 0.5
+"""Share of the largest squared contrast from which photos see an object equally well."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +53,8 @@ def share_ground(
     """Share the ground of overlapping fields out among them.
 
     Each spot goes to the photo that examined it and shows it with the most contrast. Objects of a spot count
-    in that photo alone, so that an object which only another photo shows there is a repeat of nothing found.
-    Objects that lie on one another in two photos count exactly once, wherever the border runs.
+    in that photo alone. Objects that lie on one another in several photos count exactly once, wherever the
+    border runs: in the photo that is surest of them, among those nearly as sharp there as the sharpest.
 
     Parameters
     ----------
@@ -79,15 +83,18 @@ def share_ground(
     stands, local = [], []
     for k, points in enumerate(at):
         col, row = np.clip(np.round((points - low) / cell_um).astype(int), 0, np.array(shape[::-1]) - 1).T
-        stands.append((owner[row, col] == k) | (owner[row, col] == -1))
-        local.append(contrast[k][row, col])
+        added = np.isnan(fields[k].objects.sharpness)  # never measured: a reader put it there
+        stands.append((owner[row, col] == k) | (owner[row, col] == -1) | added)
+        local.append(np.maximum(contrast[k][row, col], 0))
     sure = [np.abs(field.kinds.spore - 0.5) for field in fields]
     for cluster in _clusters(fields, at, bent):
-        chosen = max(
-            cluster, key=lambda one: (stands[one[0]][one[1]], local[one[0]][one[1]], sure[one[0]][one[1]])
+        sharpest = max(local[k][n] for k, n in cluster)
+        chosen, _ = max(
+            (one for one in cluster if local[one[0]][one[1]] >= _NEARLY_AS_SHARP * sharpest),
+            key=lambda one: (round(float(sure[one[0]][one[1]]), 3), stands[one[0]][one[1]], -one[0]),
         )
         for k, n in cluster:
-            stands[k][n] = k == chosen[0]
+            stands[k][n] = k == chosen
     parts = []
     for k, (_, blurred) in enumerate(laid):
         own = (owner == k) & examined[k]
@@ -177,12 +184,14 @@ def _clusters(
             one = parent[one]
         return one
 
+    rows = [np.flatnonzero(field.kinds.spore > _HARDLY_A_SPORE) for field in fields]
     for k, first in enumerate(fields):
         for m in range(k + 1, len(fields)):
             here, there = at[k], at[m]
             if (k, m) in bent:
                 here, there = move(bent[k, m], objects_um(first)), objects_um(fields[m])
-            for n, o in pairs_of(here, there, reach_of(first, fields[m])).tolist():
+            pairs = pairs_of(here[rows[k]], there[rows[m]], reach_of(first, fields[m]))
+            for n, o in zip(rows[k][pairs[:, 0]].tolist(), rows[m][pairs[:, 1]].tolist(), strict=True):
                 parent[top((m, o))] = top((k, n))
     clusters: dict[tuple[int, int], list[tuple[int, int]]] = {}
     for one in sorted(parent):

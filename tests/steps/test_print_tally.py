@@ -32,10 +32,16 @@ def test_density_is_the_sum_of_probabilities_over_the_searched_area():
     assert sum(tally.load_class_probability) == pytest.approx(1)
 
 
+def test_thousands_of_specks_make_no_spore():
+    tally = tally_print([make_field([0.01] * 5000, number=i) for i in (1, 2, 3)], SETTINGS)
+    assert tally.density_per_mm2 == 0
+    assert tally.spores == 0
+
+
 def test_variance_of_a_count_holds_its_own_and_the_shared_doubt():
     fields = [make_field([0.5] * 4, number=1), make_field([0.9] * 10, number=2)]
     spread = np.array([4 * 0.25, 10 * 0.09])
-    total = evidence_of(fields).count_var.sum()
+    total = evidence_of(fields, SETTINGS).count_var.sum()
     assert total == pytest.approx(spread.sum() + (SHARED_DOUBT * spread.sum()) ** 2, rel=1e-5)
 
 

@@ -1,0 +1,56 @@
+"""Blank prints among the others: controls that show whether spores get about."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from sporecount.files.session_table import TableRow
+from sporecount.records import FieldResult, PrintTally
+from sporecount.settings import CountSettings
+
+_BLANK = re.compile(r"blank(?![a-z])", re.IGNORECASE)
+
+
+def is_blank(sample: str, photos: Iterable[str], rows: Mapping[str, TableRow]) -> bool:
+    """Tell whether a print is a blank: by the first word of its name or of a note on one of its photos."""
+    notes = [rows[photo].note for photo in photos if photo in rows]
+    return any(_BLANK.match(text.strip()) for text in (sample.rpartition("/")[2], *notes))
+
+
+def weigh_blanks(
+    prints: Sequence[PrintTally],
+    blanks: Mapping[str, Sequence[FieldResult]],
+    settings: CountSettings,
+) -> tuple[tuple[PrintTally, ...], list[str]]:
+    """Put every print in doubt when a blank one holds a spore.
+
+    Parameters
+    ----------
+    prints : sequence of PrintTally
+    blanks : mapping
+        Blank print to its fields.
+    settings : CountSettings
+
+    Returns
+    -------
+    prints : tuple of PrintTally
+    notes : list of str
+        One sentence for each blank print.
+    """
+    from sporecount.steps.print_tally import judge_blank, mark_contaminated
+
+    marked, notes = tuple(prints), []
+    for sample, fields in blanks.items():
+        blank = judge_blank(fields, settings)
+        if blank is None:
+            notes.append(f"Blank print {sample}: no usable photo, so it tells nothing.")
+        elif blank.verdict == "contaminated":
+            things = "1 object counts" if blank.counted == 1 else f"{blank.counted} objects count"
+            notes.append(f"Blank print {sample}: {things} as a spore, so every print here is in doubt.")
+            marked = mark_contaminated(marked)
+        elif blank.verdict == "look again":
+            notes.append(f"Blank print {sample}: it may hold a spore; look at its doubtful objects.")
+        else:
+            notes.append(f"Blank print {sample}: no spore found, as it should be.")
+    return marked, notes
