@@ -112,7 +112,7 @@ def test_each_spore_counts_once_and_area_is_the_union(scene):
     ]
     once, twice = counted(placed, made)
     truth = int((seen[0] | seen[1]).sum())
-    assert twice >= truth + 20  # there is something to lose
+    assert twice >= truth + 15  # there is something to lose
     assert abs(once - truth) <= 1  # one spore may lie on the very edge of a photo
     union = 2 * SIZE[0] * SIZE[1] - (SIZE[0] - 200) * (SIZE[1] - 100)
     tally = tally_print([field for field, _ in made], CountSettings(), placed)
