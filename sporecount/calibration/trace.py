@@ -168,11 +168,11 @@ def follow_lines(gray: np.ndarray, seen: np.ndarray | None, period: Period) -> T
     step = max(2.0, 0.4 * k)
     rows, grid, height = _all_bands(signal * sign, patch.valid, cols, (first + last) / 2, step, k)
     in_strip = (rows >= top) & (rows <= bottom)
-    with np.errstate(invalid="ignore"):
-        inner = height[:, in_strip]
-        typical = float(np.nanmedian(np.where(inner > 0, inner, np.nan))) if in_strip.any() else np.nan
-    if not typical > 0:
+    inner = height[:, in_strip]
+    peaks = inner[np.nan_to_num(inner) > 0]
+    if not len(peaks):
         return None
+    typical = float(np.median(peaks))
     return Track(
         patch,
         np.arange(len(cols)),

@@ -208,7 +208,7 @@ def ridges(period: float, rng: np.random.Generator) -> np.ndarray:
 
 def torn_scale(period: float) -> np.ndarray:
     """A piece of a wing scale with perfectly even ridges, as a high objective shows it."""
-    y, x = np.mgrid[:360, :480].astype(float)
+    x = np.arange(480.0)
     inside = cv2.fillPoly(
         np.zeros((360, 480), np.uint8), [np.array([[150, 60], [330, 120], [300, 290], [170, 230]])], 1
     )
