@@ -9,6 +9,7 @@ from sporecount.cli.adapters import adapters
 from sporecount.cli.bench import bench
 from sporecount.cli.calibrate import calibrate
 from sporecount.cli.count import count
+from sporecount.cli.plan import plan
 from sporecount.cli.recheck import recheck
 from sporecount.cli.settings import settings
 from sporecount.cli.simulate import simulate
@@ -54,6 +55,7 @@ def make_app() -> typer.Typer:
     app.command()(recheck)
     app.command()(calibrate)
     app.add_typer(adapters, name="adapters")
+    app.command()(plan)
     app.command()(simulate)
     app.command()(settings)
     return app

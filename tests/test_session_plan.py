@@ -1,0 +1,179 @@
+"""What a counted folder says of the photos still needed, of blank prints, and of where its fields lie."""
+
+import json
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from sporecount.cli.main import run
+from sporecount.errors import SessionError
+from sporecount.files.kept import FieldPlace, KeptFields
+from sporecount.files.session_table import TableRow
+from sporecount.records import FieldPreview, Provenance, SessionResult
+from sporecount.session.blanks import is_blank, weigh_blanks
+from sporecount.session.folder import KEPT
+from sporecount.session.maps import draw_map
+from sporecount.session.outputs import write_session
+from sporecount.session.planning import field_area, plan_ahead, plan_on
+from sporecount.settings import CountSettings
+from sporecount.stats.detection_limit import hidden_load
+from sporecount.stats.planning import empty_fields
+from sporecount.steps.overlap import map_fields
+from sporecount.steps.print_tally import print_area, tally_print
+from tests.steps.made_fields import make_field
+
+SETTINGS = CountSettings()
+
+
+def bare_preview(seed: int) -> FieldPreview:
+    """Card with a grain of its own, so that no two fields look alike."""
+    rng = np.random.default_rng(seed)
+    soft = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)).astype(np.float32), (0, 0), 4)
+    gray = np.clip(220 + 6 * soft / soft.std(), 0, 255).astype(np.uint8)
+    left_out = np.zeros((240, 320), np.uint8)
+    left_out[40:80, 60:140] = 1
+    return FieldPreview(np.repeat(gray[..., None], 3, axis=2), left_out, np.zeros((240, 320), bool), 0.5)
+
+
+@pytest.fixture
+def counted(tmp_path: Path) -> Path:
+    """Results of three prints: one heavy, one of eight empty fields, one of a single empty field."""
+    made = [make_field([0.99] * 30, number=i, sample="FH-heavy", examined_mm2=1.5) for i in (1, 2, 3)]
+    made += [make_field(number=i, sample="FH-none", examined_mm2=1.5) for i in range(1, 9)]
+    made += [make_field(number=1, sample="FH-short", examined_mm2=1.5)]
+    out = tmp_path / "sporecount"
+    kept = KeptFields(out / KEPT / "fields")
+    places = []
+    for at, field in enumerate(made):
+        kept.save(f"key{at}", field, bare_preview(at))
+        places.append(FieldPlace(f"key{at}", field.photo, field.sample, field.field))
+    samples = dict.fromkeys(field.sample for field in made)
+    result = SessionResult(
+        folder="fernhollow",
+        fields=made,
+        prints=tuple(tally_print([one for one in made if one.sample == name], SETTINGS) for name in samples),
+        failed=(),
+        provenance=Provenance("0", "none", asdict(SETTINGS), {}, {}),
+    )
+    write_session(out, result, places, {field.photo: f"{field.photo}" for field in made}, {})
+    return tmp_path
+
+
+def test_standing_of_each_print_and_which_comes_next(counted):
+    plans = {one.sample: one for one in plan_on(counted / "sporecount", 4, 0.05)}
+    assert plans["FH-heavy"].standing.verdict == "at least"
+    assert plans["FH-none"].standing.verdict == "below"
+    assert plans["FH-short"].standing.verdict == "open"
+    assert plans["FH-short"].standing.fields_to_go >= 1
+    assert next(iter(plans)) == "FH-short"
+    assert plans["FH-none"].fields == 8
+    assert plans["FH-none"].examined_mm2 == pytest.approx(12.0)
+
+
+def test_plan_command_says_it_in_80_columns(counted, capsys):
+    assert run(["plan", str(counted), "--rule-out", "4"]) == 0
+    said = capsys.readouterr().out
+    assert "Photograph next: FH-short" in said
+    assert "more field" in said
+    assert "free of the parasite" in said
+    assert max(map(len, said.splitlines())) <= 80
+    assert run(["plan", str(counted), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["prints"][0]["sample"] == "FH-short"
+    assert {one["sample"]: one["verdict"] for one in told["prints"]}["FH-heavy"] == "at least"
+
+
+def test_plan_of_a_folder_that_was_not_counted(tmp_path, capsys):
+    with pytest.raises(SessionError, match="no results"):
+        plan_on(tmp_path / "sporecount", 4, 0.05)
+    assert run(["plan", str(tmp_path)]) == 2
+    assert "Count the folder first" in capsys.readouterr().err
+
+
+def test_fields_needed_beforehand():
+    ahead = plan_ahead(3, 0.05, 10.0, SETTINGS)
+    assert ahead.field_mm2 == pytest.approx(0.85 * np.pi / 4 * 1.8**2)  # field number / magnification
+    assert ahead.plan.possible
+    assert ahead.plan.chance_missed <= 0.05
+    # so many empty fields leave class 3 (21 and more) out, one field fewer does not
+    for fields, ruled_out in ((ahead.plan.fields, True), (ahead.plan.fields - 1, False)):
+        load = hidden_load(empty_fields(fields, ahead.field_mm2, 0.95, 0.03), print_area(SETTINGS))
+        assert (load <= 21) is ruled_out
+    loads = [load for _, load in ahead.hidden]
+    assert loads == sorted(loads, reverse=True)
+
+
+def test_more_risk_or_a_wider_field_needs_fewer_fields():
+    asked = plan_ahead(4, 0.05, 20.0, SETTINGS).plan.fields
+    assert plan_ahead(4, 0.2, 20.0, SETTINGS).plan.fields < asked
+    assert plan_ahead(4, 0.05, 10.0, SETTINGS).plan.fields < asked
+    assert plan_ahead(5, 0.05, 20.0, SETTINGS).plan.fields < asked
+    assert plan_ahead(4, 0.05, 20.0, SETTINGS, recall=0.5).plan.fields > asked
+    assert field_area(10, 18) == pytest.approx(4 * field_area(20, 18))
+
+
+def test_plan_command_beforehand(capsys):
+    assert run(["plan", "--rule-out", "3", "--risk", "0.05", "--objective", "10", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["fields"] == plan_ahead(3, 0.05, 10.0, SETTINGS).plan.fields
+    assert run(["plan", "--rule-out", "1"]) == 0
+    said = capsys.readouterr().out
+    assert "cannot be ruled out" in said
+    assert max(map(len, said.splitlines())) <= 80
+    assert run(["plan", "--rule-out", "7"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("sample", "note", "blank"),
+    [
+        ("blank-2", "", True),
+        ("Blank", "", True),
+        ("shed/BLANK 3", "", True),
+        ("FH-12", "blank, after washing", True),
+        ("FH-12", "male, found by a blanket", False),
+        ("blanket", "", False),
+        ("FH-12", "", False),
+    ],
+)
+def test_a_blank_is_told_by_its_name_or_note(sample, note, blank):
+    assert is_blank(sample, ["1.jpg"], {"1.jpg": TableRow("1.jpg", note=note)}) is blank
+
+
+@pytest.mark.parametrize(
+    ("probabilities", "flag", "words"),
+    [
+        ([], "clear", "no spore found"),
+        ([0.05] * 100, "clear", "no spore found"),  # specks are no spores, however many
+        ([0.3], "clear", "look at its doubtful objects"),
+        ([0.97], "recheck", "every print here is in doubt"),
+    ],
+)
+def test_a_spore_on_a_blank_puts_the_session_in_doubt(probabilities, flag, words):
+    prints = [tally_print([make_field(number=i) for i in (1, 2, 3)], SETTINGS)]
+    marked, notes = weigh_blanks(prints, {"blank": [make_field(probabilities, sample="blank")]}, SETTINGS)
+    assert marked[0].flag == flag
+    assert ("blank-contaminated" in marked[0].reasons) is (flag == "recheck")
+    assert words in notes[0]
+
+
+def test_an_unusable_blank_tells_nothing():
+    spoilt = make_field([0.9], sample="blank", reasons=("out-of-focus",))
+    marked, notes = weigh_blanks([], {"blank": [spoilt]}, SETTINGS)
+    assert marked == ()
+    assert "tells nothing" in notes[0]
+
+
+def test_map_shows_every_place_once_with_its_spores_and_what_was_left_out():
+    made = [make_field([0.9] * 4 + [0.1] * 6, number=i) for i in (1, 2)]
+    made = [replace(one, sample='FH <7> "a"') for one in made]
+    previews = {one.photo: bare_preview(at) for at, one in enumerate(made)}
+    placed = map_fields(made, previews.__getitem__)
+    svg = draw_map(placed, made, previews.__getitem__)
+    assert svg.count("<circle") == 2
+    assert svg.count("<polygon") == 2
+    assert svg.count("h0") == 8  # a dot for each counted spore, none for the others
+    assert "<7>" not in svg
+    assert draw_map(map_fields(made[:1], previews.__getitem__), made[:1], previews.__getitem__) == ""
