@@ -1,5 +1,6 @@
 """What a counted folder says of the photos still needed, of blank prints, and of where its fields lie."""
 
+import io
 import json
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -7,12 +8,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from sporecount.cli.main import run
 from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, KeptFields
 from sporecount.files.session_table import TableRow
 from sporecount.records import FieldPreview, Provenance, SessionResult
+from sporecount.session import count_folder
 from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.folder import KEPT
 from sporecount.session.maps import draw_map
@@ -23,6 +26,7 @@ from sporecount.stats.detection_limit import hidden_load
 from sporecount.stats.planning import empty_fields
 from sporecount.steps.overlap import map_fields
 from sporecount.steps.print_tally import print_area, tally_print
+from tests.session_folder import UM_PER_PX, write_photo
 from tests.steps.made_fields import make_field
 
 SETTINGS = CountSettings()
@@ -177,3 +181,21 @@ def test_map_shows_every_place_once_with_its_spores_and_what_was_left_out():
     assert svg.count("h0") == 8  # a dot for each counted spore, none for the others
     assert "<7>" not in svg
     assert draw_map(map_fields(made[:1], previews.__getitem__), made[:1], previews.__getitem__) == ""
+
+
+def test_a_session_with_a_blank_and_a_place_photographed_twice(tmp_path):
+    """From files to results: drawn photos, the second of FH-01 a copy of the first in another file."""
+    write_photo(tmp_path / "FH-01_1.jpg", 3, ovals=8)
+    first = (tmp_path / "FH-01_1.jpg").read_bytes()
+    with Image.open(io.BytesIO(first)) as photo:
+        photo.save(tmp_path / "FH-01_2.jpg", quality=85)
+    write_photo(tmp_path / "blank_1.jpg", 4, ovals=6)
+    result = count_folder(tmp_path, um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    of_print = {one.sample: one for one in result.prints}
+    assert (of_print["FH-01"].photos, of_print["FH-01"].fields) == (2, 1)
+    spores = [one.tally.spores for one in result.fields if one.sample == "FH-01"]
+    assert of_print["FH-01"].spores <= max(spores)
+    assert all("blank-contaminated" in one.reasons for one in result.prints)
+    assert any(note.startswith("Blank print blank") for note in result.notes)
+    report = (tmp_path / "sporecount" / "report.html").read_text("utf-8")
+    assert report.count('<svg class="map"') == 1

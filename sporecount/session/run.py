@@ -89,6 +89,11 @@ def count_folder(
                 make_crew(plan.out, settings, _workers(workers, len(plan.contents.photos)))
             )
             (_, model), *_ = at_work.do([Hello()])
+            if isinstance(model, WorkerDied):
+                raise SessionError(
+                    "a worker process could not load what it counts with",
+                    remedy="Run again with --workers 0 to see why",
+                )
             done, places, failed = _count_photos(at_work, plan, progress)
             tallies = _tally_prints(at_work, places, done, failed)
         provenance = Provenance(

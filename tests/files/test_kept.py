@@ -84,10 +84,14 @@ def test_pruning(tmp_path):
 def test_prints(tmp_path):
     kept = KeptPrints(tmp_path)
     tally = a_print(density_low=float("nan"), reasons=("few-fields",))
-    kept.save("k", tally)
+    kept.save("k", tally, "<svg/>")
     same(kept.tally("k"), tally)
+    assert kept.map_svg("k") == "<svg/>"
+    assert kept.map_svg("other") is None
     (tmp_path / "k.json").write_bytes(b"{")
     assert kept.tally("k") is None
+    kept.prune([])
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_fields_are_named_by_their_place(tmp_path):
