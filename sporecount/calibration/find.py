@@ -194,10 +194,15 @@ def _gather(rows: np.ndarray, most: int) -> list[Period]:
     angle = np.rad2deg(np.arctan2(rows[:, 1], rows[:, 0])) % 180
     period = 1 / np.hypot(rows[:, 0], rows[:, 1])
     left = rows[:, 4].copy()
+    # seeds come from where many tiles agree: a fine ruling is many weak tiles, a chance likeness one strong one
+    cells = np.column_stack((angle // 5, np.log(period) // 0.08)).astype(int)
+    _, cell = np.unique(cells, axis=0, return_inverse=True)
+    cell = cell.ravel()
     for _ in range(most):
-        seed = int(left.argmax())
-        if left[seed] <= 0:
+        votes = np.bincount(cell, weights=left)
+        if votes.max() <= 0:
             break
+        seed = int(np.where(cell == votes.argmax(), left, -1).argmax())
         for _ in range(2):
             turn = (angle - angle[seed] + 90) % 180 - 90
             like = (np.abs(turn) < 5) & (np.abs(np.log(period / period[seed])) < 0.08) & (left > 0)
