@@ -194,7 +194,7 @@ def _gather(rows: np.ndarray, most: int) -> list[Period]:
     angle = np.rad2deg(np.arctan2(rows[:, 1], rows[:, 0])) % 180
     period = 1 / np.hypot(rows[:, 0], rows[:, 1])
     left = rows[:, 4].copy()
-    # seeds come from where many tiles agree: a fine ruling is many weak tiles, a chance likeness one strong one
+    # seeds come from where many tiles agree: a fine ruling is many weak tiles, a chance likeness a strong one
     cells = np.column_stack((angle // 5, np.log(period) // 0.08)).astype(int)
     _, cell = np.unique(cells, axis=0, return_inverse=True)
     cell = cell.ravel()
