@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -73,9 +74,9 @@ def open_page(
     desk = Desk(folder, out or folder / "sporecount", Wish(adapter, objective, um_per_px), workers)
 
     def say(address: str) -> None:
-        show.say(
-            [f"Session: {show.one_line(str(folder))}", "The page is at", f"  {address}", "Ctrl-C ends it."]
-        )
+        where = show.one_line(str(folder))
+        show.say([f"Session: {where}", "The page is at", f"  {address}", "Ctrl-C ends it."])
+        sys.stdout.flush()
 
     serve(desk, place=place, port=port, browser=browser, say=say)
 

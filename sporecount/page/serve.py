@@ -35,6 +35,7 @@ def free_socket(port: int | None = None) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             made.bind(("127.0.0.1", wanted or 0))
+            made.listen()  # a browser that is quicker than the page waits instead of being refused
         except OSError as fault:
             made.close()
             if port is not None:

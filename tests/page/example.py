@@ -73,7 +73,7 @@ def write_example(folder: Path, *, doubtful: int = 6, size: tuple[int, int] = SI
 
 
 def simulated_ruling(seed: int = 3) -> bytes:
-    """A simulated photo of a stage micrometer at 40x, JPEG, with a view as large as that objective makes it."""
+    """A simulated photo of a stage micrometer at 40x, JPEG, its view as large as that objective makes it."""
     rng = np.random.default_rng(seed)
     phone = replace(draw_phone(rng, PRESETS["ordinary"]), circle=(0.0, 0.0, 0.45))
     rgb, _ = draw_ruling(

@@ -163,10 +163,13 @@ at("folder").onchange = (event) => {
 
 // ---- counting ------------------------------------------------------------
 
+let painted = false;
 function paintState(state) {
   const busy = state.doing === "counting" || state.doing === "writing";
   at("stop").hidden = !busy;
-  at("go").hidden = busy || !["stopped", "fault"].includes(state.doing);
+  if (state.doing === "waiting" && !state.results && !painted) return; // nothing happened yet: the page says it all
+  painted = true;
+  at("go").hidden = !["stopped", "fault"].includes(state.doing);
   at("done").max = state.total || 1;
   at("done").value = state.done;
   const words = at("done-words");
