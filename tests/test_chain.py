@@ -1,0 +1,231 @@
+"""Laws that hold for every photo, on simulated ones: what may change a count, and what may not."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from sporecount.chain import count_field, count_print
+from sporecount.records import FieldResult, Photo, Scale
+from sporecount.settings import CountSettings
+from sporecount.simulate.photo import draw_photo
+from sporecount.simulate.ranges import PRESETS
+from sporecount.simulate.spike import spike_in
+from tests.steps.drawn import spore_field
+
+UM_PER_PX = 0.6
+WIDTH, HEIGHT = 620, 460
+SEEDS = st.integers(0, 2)
+FEW = settings(
+    max_examples=5,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow],
+)
+AMBER = replace(
+    PRESETS["good_focus"],
+    spore_length_um=(10.5, 12.5),
+    amber_density=(0.5, 0.9),
+    clumped_share=(0.0, 0.3),
+    round_view_share=0.0,
+    noise=(0.003, 0.010),
+    level=(0.55, 0.75),
+    contrast=(0.95, 1.1),
+)
+"""A plain day: natural amber, in focus, neither dim nor blown out."""
+
+
+@cache
+def simulated(seed: int) -> np.ndarray:
+    """A simulated print with some 25 spores, in focus, lit from below."""
+    return draw_photo(
+        np.random.default_rng([2026, seed]),
+        width_px=WIDTH,
+        height_px=HEIGHT,
+        um_per_px=UM_PER_PX,
+        objective=10,
+        spores=25,
+        light="below",
+        ranges=AMBER,
+    ).rgb
+
+
+def count(rgb: np.ndarray, um_per_px: float = UM_PER_PX) -> FieldResult:
+    scale = Scale(um_per_px, 0.001, "given", 10.0)
+    return count_field(Photo(np.ascontiguousarray(rgb), "s.jpg"), scale, CountSettings())[0]
+
+
+@cache
+def as_drawn(seed: int) -> FieldResult:
+    return count(simulated(seed))
+
+
+def close(one: int, other: int, share: float, number: int = 1) -> bool:
+    return abs(one - other) <= max(number, share * max(one, other))
+
+
+def linear(rgb: np.ndarray) -> np.ndarray:
+    code = rgb / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+
+
+def coded(light: np.ndarray) -> np.ndarray:
+    light = np.clip(light, 0, 1)
+    return np.round(
+        255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    ).astype(np.uint8)
+
+
+@FEW
+@given(seed=SEEDS, turns=st.integers(0, 3), mirrored=st.booleans())
+def test_turning_and_mirroring_change_no_count(seed, turns, mirrored):
+    """Within one in twenty: the working grid falls on other pixels, so doubtful objects may change sides."""
+    rgb = np.rot90(simulated(seed), turns)
+    turned = count(rgb[:, ::-1] if mirrored else rgb)
+    assert close(turned.tally.spores, as_drawn(seed).tally.spores, 0.05)
+    assert turned.tally.examined_mm2 == pytest.approx(as_drawn(seed).tally.examined_mm2, rel=0.02)
+
+
+@FEW
+@given(seed=SEEDS, gain=st.floats(0.6, 1.2))
+def test_brightness_changes_it_little(seed, gain):
+    assert close(count(coded(gain * linear(simulated(seed)))).tally.spores, as_drawn(seed).tally.spores, 0.08)
+
+
+@FEW
+@given(seed=SEEDS, red=st.floats(0.85, 1.1), blue=st.floats(0.85, 1.1))
+def test_tint_changes_it_little(seed, red, blue):
+    tinted = coded(linear(simulated(seed)) * (red, 1.0, blue))
+    assert close(count(tinted).tally.spores, as_drawn(seed).tally.spores, 0.08)
+
+
+@FEW
+@given(seed=SEEDS, quality=st.integers(75, 95))
+def test_jpeg_quality_changes_it_little(seed, quality):
+    out = io.BytesIO()
+    Image.fromarray(simulated(seed)).save(out, "JPEG", quality=quality)
+    saved = np.asarray(Image.open(io.BytesIO(out.getvalue())))
+    assert close(count(saved).tally.spores, as_drawn(seed).tally.spores, 0.08)
+
+
+@FEW
+@given(seed=SEEDS, zoom=st.floats(0.75, 1.4))
+def test_um_do_not_depend_on_the_pixels(seed, zoom):
+    size = (round(WIDTH * zoom), round(HEIGHT * zoom))
+    way = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+    other = count(cv2.resize(simulated(seed), size, interpolation=way), UM_PER_PX / zoom)
+    here = as_drawn(seed)
+    assert close(other.tally.spores, here.tally.spores, 0.10)
+    assert other.tally.examined_mm2 == pytest.approx(here.tally.examined_mm2, rel=0.03)
+    lengths = [np.median(one.objects.length_um[one.counted]) for one in (other, here)]
+    assert lengths[0] == pytest.approx(lengths[1], rel=0.08)
+
+
+@FEW
+@given(seed=SEEDS, share=st.floats(0.35, 0.65), upright=st.booleans())
+def test_two_halves_sum_to_the_whole(seed, share, upright):
+    """Besides those that the cut goes through: both parts may count or miss them."""
+    rgb = simulated(seed)
+    whole = as_drawn(seed)
+    cut = round(share * (WIDTH if upright else HEIGHT))
+    parts = (rgb[:, :cut], rgb[:, cut:]) if upright else (rgb[:cut], rgb[cut:])
+    at = whole.objects.x_px if upright else whole.objects.y_px
+    near = np.abs(at - cut) * UM_PER_PX < 16
+    doubtful = int((near & (whole.kinds.spore > 0.1)).sum())
+    halves = [count(part) for part in parts]
+    total = sum(one.tally.spores for one in halves)
+    assert close(total, whole.tally.spores, 0.06, 1 + doubtful)
+    area = sum(one.tally.examined_mm2 for one in halves)
+    assert area == pytest.approx(whole.tally.examined_mm2, rel=0.04)
+
+
+@FEW
+@given(seed=SEEDS, added=st.integers(1, 12))
+def test_adding_spores_never_lowers_a_count(seed, added):
+    rng = np.random.default_rng([seed, added])
+    places = rng.uniform((20, 20), (WIDTH - 20, HEIGHT - 20), (added, 2))
+    rgb, _ = spike_in(simulated(seed), places, um_per_px=UM_PER_PX, blur_um=0.9, rng=rng)
+    assert count(rgb).tally.spores >= as_drawn(seed).tally.spores
+
+
+@settings(FEW, max_examples=8)
+@given(
+    number=st.integers(0, 14),
+    length_um=st.floats(9.5, 13.5),
+    ratio=st.floats(1.35, 1.65),
+    density=st.floats(0.35, 0.7),
+    seed=st.integers(0, 99),
+)
+def test_plain_ovals_are_all_counted_and_nothing_else(number, length_um, ratio, density, seed):
+    """What is known on paper: ovals apart from each other, on plain card."""
+    rng = np.random.default_rng(seed)
+    places = [
+        (50 + 60 * i + rng.uniform(-12, 12), 45 + 60 * j + rng.uniform(-12, 12))
+        for i in range(5)
+        for j in range(3)
+    ]
+    rng.shuffle(places)
+    ovals = [(x, y, length_um, length_um / ratio, rng.uniform(0, 180)) for x, y in places[:number]]
+    result = count(spore_field((360, 560), ovals, UM_PER_PX, density=density, seed=seed))
+    assert result.tally.spores == number
+    assert result.tally.spores_low <= number <= result.tally.spores_high
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_records_hold_together(seed):
+    result = as_drawn(seed)
+    rows = len(result.objects)
+    assert result.kinds.probability.shape == (rows, 9)
+    assert result.counted.sum() == result.tally.spores
+    assert result.tally.spores_low <= result.tally.spores <= result.tally.spores_high
+    assert (result.objects.x_px > -0.5).all()
+    assert (result.objects.x_px < WIDTH - 0.5).all()
+    assert (result.objects.y_px > -0.5).all()
+    assert (result.objects.y_px < HEIGHT - 0.5).all()
+    assert (result.objects.angle_deg >= 0).all()
+    assert (result.objects.angle_deg < 180).all()
+    # the working grid's height is rounded to whole pixels, here to half a percent
+    assert result.tally.examined_mm2 <= WIDTH * HEIGHT * (UM_PER_PX / 1000) ** 2 * 1.005
+
+
+def test_a_print_is_the_sum_of_fields_that_share_nothing():
+    fields, previews = [], {}
+    for seed in (0, 1, 2):
+        photo = Photo(simulated(seed), f"s{seed}.jpg")
+        field, preview = count_field(
+            photo, Scale(UM_PER_PX, 0.001, "given", 10.0), CountSettings(), sample="MH-09", field=seed + 1
+        )
+        fields.append(field)
+        previews[photo.name] = preview
+    tally = count_print(fields, previews.__getitem__, CountSettings())
+    assert tally.fields == tally.photos == 3
+    assert tally.spores == sum(one.tally.spores for one in fields)
+    assert tally.examined_mm2 == pytest.approx(sum(one.tally.examined_mm2 for one in fields), rel=1e-6)
+    assert tally.density_low <= tally.density_per_mm2 <= tally.density_high
+
+
+@pytest.mark.parametrize(
+    "rgb",
+    [
+        np.full((3, 200, 3), 200, np.uint8),
+        np.full((200, 3, 3), 200, np.uint8),
+        np.zeros((240, 310, 3), np.uint8),
+        np.full((240, 310, 3), 255, np.uint8),
+        np.random.default_rng(1).integers(0, 256, (240, 310, 3), np.uint8),
+    ],
+    ids=["wide", "high", "black", "white", "noise"],
+)
+def test_absurd_pictures_are_never_clear(rgb):
+    tally = count(rgb).tally
+    assert tally.flag != "clear"
+    assert tally.spores == 0 or tally.flag == "unusable"
