@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from datetime import datetime, timezone
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -16,6 +18,10 @@ from sporecount.page.desk import Desk
 from sporecount.page.opened import photo_id
 from sporecount.report import phrases
 
+LINE_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
+"""Form of the id that the page gives to each line it wants written."""
+
+_LONGEST_NAME = 40
 _STATUS = {"too-large": 413, "no-room": 507, "no-photo": 404}
 
 PLACES = (
@@ -114,3 +120,14 @@ def number_of(value: Any, name: str, low: float, high: float) -> float:
     if not low <= number <= high:
         raise HTTPException(400, f"{name} must be between {low:g} and {high:g}, got {number:g}.")
     return number
+
+
+def now() -> str:
+    """Give the time as it is kept."""
+    return datetime.now(timezone.utc).isoformat(timespec="milliseconds")
+
+
+def reader_name(said: Any) -> str:
+    """Give a reader's name or initials in a form that lists can show."""
+    text = "".join(char for char in str(said or "") if char.isprintable()).strip()
+    return text[:_LONGEST_NAME] or "reader"

@@ -5,16 +5,28 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from sporecount.page.answers import desk_of, page
-from sporecount.page.opened import FieldRow, Opened
+from sporecount.page.answers import LINE_ID, desk_of, now, page, reader_name, say
+from sporecount.page.opened import FieldRow, Opened, photo_id
 from sporecount.records import PrintTally
 from sporecount.report import field_sentence
 from sporecount.report.figures import class_bars_svg, load_ruler_svg
+from sporecount.report.phrases import plural
 from sporecount.report.words import attention_order, print_verdict, session_sentences
+from sporecount.season import KeptVerdict
+from sporecount.session.planning import PrintPlan, plan_on
+from sporecount.stats.load import HEAVY_FROM_CLASS
+
+DECISIONS = ("hold", "release", "re-test", "open")
+"""What a keeper can decide on a print; "open" takes a decision back."""
+
+_RISK = 0.05
+_LONGEST_NOTE = 300
 
 
 def show(request: Request) -> Response:
@@ -27,7 +39,11 @@ def show(request: Request) -> Response:
     read = {tally.sample: desk.tallies.of_print(opened, tally) for tally in result.prints}
     now = [read[tally.sample] or tally for tally in result.prints]
     doubtful = Counter(doubt.photo for doubt in desk.tallies.open_doubts(opened))
-    cards = [card(opened, tally, read[tally.sample], doubtful) for tally in attention_order(now)]
+    decided = desk.book.verdicts()
+    cards = [
+        card(opened, tally, read[tally.sample], doubtful, decided.get(tally.sample))
+        for tally in attention_order(now)
+    ]
     summary = session_sentences(now, len(opened.rows), len(result.failed))
     return page(
         request, "prints.html", cards=cards, summary=summary, failed=result.failed, notes=result.notes
@@ -35,13 +51,19 @@ def show(request: Request) -> Response:
 
 
 def card(
-    opened: Opened, tally: PrintTally, read: PrintTally | None, doubtful: Counter[str]
+    opened: Opened,
+    tally: PrintTally,
+    read: PrintTally | None,
+    doubtful: Counter[str],
+    decided: KeptVerdict | None,
 ) -> dict[str, Any]:
     """Give what the card of a print shows."""
     area = opened.settings.print_area_mm2
     machine = opened.tally(tally.sample)
     return {
         "tally": tally,
+        "id": photo_id(tally.sample),
+        "decided": decided if decided is not None and decided.says != "open" else None,
         "verdict": print_verdict(tally, area),
         "ruler": load_ruler_svg(tally, area),
         "classes": class_bars_svg(tally),
@@ -55,4 +77,66 @@ def _field(row: FieldRow) -> dict[str, Any]:
     return {"row": row, "sentence": field_sentence(row.tally)}
 
 
-routes = [Route("/prints", show)]
+async def decide(request: Request) -> Response:
+    """Keep what the keeper decided on a print."""
+    said = await request.json()
+    if not isinstance(said, dict) or said.get("says") not in DECISIONS:
+        raise HTTPException(400, f"A decision is one of {', '.join(DECISIONS)}.")
+    desk = desk_of(request)
+    opened = desk.session()
+    sample = str(said.get("sample", ""))
+    if opened is None or opened.tally(sample) is None:
+        raise HTTPException(404, "There is no print of this name.")
+    if not LINE_ID.fullmatch(str(said.get("id", ""))):
+        raise HTTPException(400, "The decision has no id.")
+    note = "".join(char for char in str(said.get("note", "")) if char.isprintable())[:_LONGEST_NOTE]
+    verdict = KeptVerdict(sample, said["says"], note.strip(), reader_name(said.get("reader")), now())
+    await run_in_threadpool(desk.book.decide, said["id"], verdict)
+    return say({"sample": sample, "says": verdict.says, "note": verdict.note, "made_at": verdict.made_at})
+
+
+def map_of(request: Request) -> Response:
+    """Give the map of a print; no content where it would tell nothing."""
+    desk = desk_of(request)
+    opened = desk.session()
+    tally = (
+        next((one for one in opened.result.prints if photo_id(one.sample) == request.path_params["at"]), None)
+        if opened
+        else None
+    )
+    if opened is None or tally is None:
+        raise HTTPException(404, "There is no print of this address.")
+    svg = desk.tallies.map_svg(opened, tally.sample)
+    return Response(svg, media_type="image/svg+xml") if svg else Response(status_code=204)
+
+
+def plan(request: Request) -> Response:
+    """Tell of each print how many more fields would decide whether its load is heavy."""
+    desk = desk_of(request)
+    if desk.session() is None:
+        return say({"prints": {}})
+    plans = plan_on(desk.out, HEAVY_FROM_CLASS, _RISK)
+    return say({"prints": {photo_id(one.sample): _plan_words(one) for one in plans}})
+
+
+def _plan_words(one: PrintPlan) -> str:
+    if one.standing is None:
+        return ""
+    if one.standing.verdict == "below":
+        return "A heavy load is ruled out with the fields so far, at a risk of 5 in 100."
+    if one.standing.verdict == "at least":
+        return "That the load is heavy is decided with the fields so far, at a risk of 5 in 100."
+    more = plural(one.standing.fields_to_go, "field")
+    if one.standing.decidable:
+        return (
+            f"Whether the load is heavy: about {more} more like these would decide it, at a risk of 5 in 100."
+        )
+    return f"Whether the load is heavy stays open even with all {more} that still fit on the print."
+
+
+routes = [
+    Route("/prints", show),
+    Route("/prints/decide", decide, methods=["POST"]),
+    Route("/prints/plan.json", plan),
+    Route("/prints/{at}/map.svg", map_of),
+]

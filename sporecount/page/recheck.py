@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from datetime import datetime, timezone
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -12,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from sporecount.page.answers import desk_of, number_of, page, say
+from sporecount.page.answers import LINE_ID, desk_of, now, number_of, page, reader_name, say
 from sporecount.page.desk import Desk, said_of_field, said_of_print
 from sporecount.page.field import geometry
 from sporecount.page.opened import Opened, photo_id
@@ -22,8 +20,6 @@ from sporecount.report.sorts import sort_objects
 from sporecount.report.why import why_words
 from sporecount.stats.agreement import kappa_sentence
 
-_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
-_LONGEST_NAME = 40
 _UNDO = 50
 _MOST = 2000
 _ROUNDS = (1, 2)
@@ -121,7 +117,7 @@ def _decide(request: Request, said: dict[str, Any]) -> Response:
     field = opened.field(at)
     if field is None:
         raise HTTPException(404, "There is no counted photo of this address.")
-    if not _ID.fullmatch(line_id):
+    if not LINE_ID.fullmatch(line_id):
         raise HTTPException(400, "The decision has no id.")
     if said.get("says") not in SAYS:
         raise HTTPException(400, f"A decision is one of {', '.join(SAYS)}.")
@@ -168,17 +164,6 @@ def standing(request: Request) -> Response:
     if tally is not None:
         said |= {"print": said_of_print(now_tally or tally), "print_machine": said_of_print(tally)}
     return say(said)
-
-
-def now() -> str:
-    """Give the time as it is kept."""
-    return datetime.now(timezone.utc).isoformat(timespec="milliseconds")
-
-
-def reader_name(said: Any) -> str:
-    """Give a reader's name or initials in a form that lists can show."""
-    text = "".join(char for char in str(said or "") if char.isprintable()).strip()
-    return text[:_LONGEST_NAME] or "reader"
 
 
 def compare(request: Request) -> Response:

@@ -9,7 +9,7 @@ from sporecount.page.opened import Opened, photo_id
 from sporecount.readings import Doubt, Learnt, by_photo, learn, queue, settle
 from sporecount.records import FieldResult, PrintTally
 from sporecount.season import Book
-from sporecount.session.retally import tally_again
+from sporecount.session.retally import Retally
 
 
 class Tallies:
@@ -36,6 +36,7 @@ class Tallies:
         self._done: dict[str, PrintTally] = {}
         self._results: Opened | None = None
         self._known_learnt: Learnt | None = None
+        self._retally: tuple[Opened, Retally] | None = None
         self._closing = False
         self._thread = threading.Thread(target=self._work, daemon=True, name="tallies")
         self.fault = ""
@@ -97,6 +98,24 @@ class Tallies:
                 self._wake.notify()
         return known
 
+    def map_svg(self, opened: Opened, sample: str) -> str:
+        """Draw the map of a print with what counts now; empty where it would tell nothing."""
+        return self._retally_of(opened).map_svg(self._settled(opened, sample))
+
+    def _retally_of(self, opened: Opened) -> Retally:
+        with self._wake:
+            if self._retally is None or self._retally[0] is not opened:
+                self._retally = (opened, Retally(opened.preview, opened.settings))
+            return self._retally[1]
+
+    def _settled(self, opened: Opened, sample: str) -> list[FieldResult]:
+        readings = by_photo(self._book.readings())
+        return [
+            settle(field, readings.get(field.photo, ()), opened.settings, self._known_learnt)
+            for row in opened.of_print(sample)
+            if (field := opened.field(row.id)) is not None
+        ]
+
     def _work(self) -> None:
         while True:
             with self._wake:
@@ -123,13 +142,8 @@ class Tallies:
             self._on_tally(sample, tally)
 
     def _tally(self, opened: Opened, machine: PrintTally) -> PrintTally:
-        readings = by_photo(self._book.readings())
         self._known_learnt = self.learnt(opened)
-        fields = [
-            settle(field, readings.get(field.photo, ()), opened.settings, self._known_learnt)
-            for field in _fields(opened, {row.photo for row in opened.of_print(machine.sample)})
-        ]
-        return tally_again(fields, opened.preview, opened.settings, machine)
+        return self._retally_of(opened).tally(self._settled(opened, machine.sample), machine)
 
 
 def _fields(opened: Opened, photos: Iterable[str]) -> list[FieldResult]:

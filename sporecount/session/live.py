@@ -17,7 +17,7 @@ from sporecount.records import FieldResult
 from sporecount.session.crew import Crew
 from sporecount.session.folder import KEPT
 from sporecount.session.run import count_folder, make_crew
-from sporecount.session.worker import Hello, PhotoDone
+from sporecount.session.worker import GetReady, PhotoDone
 from sporecount.settings import CountSettings
 
 Doing = Literal["waiting", "counting", "writing", "stopped", "fault"]
@@ -180,7 +180,7 @@ class LiveCount:
         try:
             self.out.mkdir(parents=True, exist_ok=True)
             self._crew = make_crew(self.out, settings, self._workers)
-            list(self._crew.do([Hello()] * self._workers))
+            list(self._crew.do([GetReady()] * self._workers))
         except (SporecountError, OSError, ImportError) as fault:
             self._drop_crew()
             self._tell(doing="fault", words=str(fault))

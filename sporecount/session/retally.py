@@ -1,39 +1,66 @@
-"""A print tallied again after its fields were read by people."""
+"""Prints tallied again after their fields were read by people; their maps."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from sporecount.reasons import flag_of
 from sporecount.records import FieldPreview, FieldResult, PrintTally
 from sporecount.settings import CountSettings
 
+if TYPE_CHECKING:
+    from sporecount.steps.overlap import PrintMap
+
 _OF_THE_SESSION = ("blank-contaminated",)
 """Reasons that come from other prints of the session, so that no reading of this one takes them away."""
 
 
-def tally_again(
-    fields: Sequence[FieldResult],
-    preview_of: Callable[[str], FieldPreview],
-    settings: CountSettings,
-    machine: PrintTally,
-) -> PrintTally:
-    """Join settled fields to the tally of their print.
+class Retally:
+    """Tallies prints again. Where their fields lie is found once, for no reading moves a field.
 
     Parameters
     ----------
-    fields : sequence of FieldResult
-        As `readings.settle` gives them.
     preview_of : callable
         Photo to its preview.
     settings : CountSettings
-    machine : PrintTally
-        The program's own, for what the session said of the print.
     """
-    from sporecount.chain import count_print
 
-    tally = count_print(fields, preview_of, settings)
-    kept = tuple(code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons)
-    reasons = (*kept, *tally.reasons)
-    return replace(tally, reasons=reasons, flag=flag_of(reasons)) if kept else tally
+    def __init__(self, preview_of: Callable[[str], FieldPreview], settings: CountSettings) -> None:
+        self._preview_of, self._settings = preview_of, settings
+        self._placed: dict[tuple[tuple[str, int], ...], PrintMap] = {}
+
+    def placed(self, fields: Sequence[FieldResult]) -> PrintMap:
+        """Place the fields of a print on one map; missed spores that readers added are objects, too."""
+        from sporecount.chain import map_print
+
+        key = tuple((field.photo, len(field.objects)) for field in fields)
+        if key not in self._placed:
+            self._placed[key] = map_print(fields, self._preview_of)
+        return self._placed[key]
+
+    def tally(self, fields: Sequence[FieldResult], machine: PrintTally) -> PrintTally:
+        """Join settled fields to the tally of their print.
+
+        Parameters
+        ----------
+        fields : sequence of FieldResult
+            All of one print, as `readings.settle` gives them.
+        machine : PrintTally
+            The program's own, for what the session said of the print.
+        """
+        from sporecount.chain import count_print
+
+        tally = count_print(fields, self._preview_of, self._settings, self.placed(fields))
+        kept = tuple(
+            code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons
+        )
+        reasons = (*kept, *tally.reasons)
+        return replace(tally, reasons=reasons, flag=flag_of(reasons)) if kept else tally
+
+    def map_svg(self, fields: Sequence[FieldResult]) -> str:
+        """Draw the map of a print; empty where it would tell nothing."""
+        from sporecount.session.maps import draw_map
+
+        return draw_map(self.placed(fields), fields, self._preview_of)
