@@ -90,6 +90,8 @@ def plan(
 
 
 def _in_100(share: float) -> str:
+    if share > 0.99:
+        return "over 99 in 100"
     return f"{100 * share:.2g} in 100" if share >= 0.001 else "under 0.1 in 100"
 
 

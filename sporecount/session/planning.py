@@ -9,6 +9,7 @@ from math import pi
 from pathlib import Path
 
 from sporecount.records import FieldResult
+from sporecount.session.blanks import is_blank
 from sporecount.session.opened import open_session
 from sporecount.settings import CountSettings
 from sporecount.stats.captured import PrintArea
@@ -124,6 +125,8 @@ def plan_on(
 ) -> list[PrintPlan]:
     """Say of every print of a counted session where it stands; the one to photograph next comes first.
 
+    Prints named as blanks are left out: nobody asks for their load.
+
     Parameters
     ----------
     out : Path
@@ -148,10 +151,12 @@ def plan_on(
     if print_area_mm2 is not None:
         settings = replace(settings, print_area_mm2=print_area_mm2)
     area = print_area(settings)
-    seen: dict[str, Evidence | None] = {tally.sample: None for tally in result.prints}
+    seen: dict[str, Evidence | None] = {
+        tally.sample: None for tally in result.prints if not is_blank(tally.sample, (), {})
+    }
     for sample, fields in _by_print(result.fields):
         used = usable_fields(fields)
-        if used:
+        if used and sample in seen:
             seen[sample] = evidence_of(used, settings, map_print(used, preview))
     known = [one for one in seen.values() if one is not None]
     typical = empty_fields(
