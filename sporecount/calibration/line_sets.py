@@ -203,7 +203,7 @@ def _lines_cross(first: LineSet, other: LineSet) -> bool:
         depth = np.where(one.middles.likeness > 0.6, one.middles.contrast, 0)
         if far.sum() < 0.3 * near.sum() or far.sum() < 3 or near.sum() < 3:
             return False
-        # a line is as deep half way between crossings as near one, or deeper where a thick crossing line covers
+        # a line is as deep half way between crossings as near one, or deeper where a thick crossing covers
         # part of the pieces near it; dots and squares are not, or are wide
         ratio = float(np.median(depth[far]) / max(float(np.median(depth[near])), 1e-9))
         if ratio < 0.8 or (ratio > 1.35 and one.marks.line_share > 0.33):
