@@ -58,10 +58,10 @@ class Captured:
         """Log-probability to find `found` of `load` spores: beta-binomial; broadcasts, -inf if more."""
         from scipy.special import betaln, gammaln
 
-        n, t = np.broadcast_arrays(np.asarray(load, dtype=float), np.asarray(found, dtype=float))
-        possible = (t >= 0) & (t <= n)
-        t = np.where(possible, t, 0.0)
-        log_ways = gammaln(n + 1) - gammaln(t + 1) - gammaln(n - t + 1)
+        n, found = np.asarray(load, dtype=float), np.asarray(found, dtype=float)
+        possible = (found >= 0) & (found <= n)
+        t = np.where(possible, found, 0.0)
+        log_ways = gammaln(n + 1) - gammaln(np.maximum(found, 0) + 1) - gammaln(n - t + 1)
         log_share = betaln(self.a + t, self.b + n - t) - betaln(self.a, self.b)
         return np.where(possible, log_ways + log_share, -np.inf)
 
