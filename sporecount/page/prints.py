@@ -123,9 +123,9 @@ def _plan_words(one: PrintPlan) -> str:
     if one.standing is None:
         return ""
     if one.standing.verdict == "below":
-        return "A heavy load is ruled out with the fields so far, at a risk of 5 in 100."
+        return "As counted, these fields rule a heavy load out, at a risk of 5 in 100."
     if one.standing.verdict == "at least":
-        return "That the load is heavy is decided with the fields so far, at a risk of 5 in 100."
+        return "As counted, these fields decide that the load is heavy, at a risk of 5 in 100."
     more = plural(one.standing.fields_to_go, "field")
     if one.standing.decidable:
         return (

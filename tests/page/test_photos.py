@@ -2,15 +2,17 @@
 
 import asyncio
 import time
-import warnings
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from sporecount.errors import PhotoError
+from sporecount.page.desk import Desk
 from sporecount.page.news import News
 from sporecount.page.uploads import safe_path
+from sporecount.session.live import Wish
+from tests.page.client import Client
 from tests.session_folder import UM_PER_PX, drawn_photo, jpeg
 
 
@@ -205,25 +207,88 @@ def test_news_are_told_from_where_a_tab_left_off():
     assert len(asyncio.run(listen(news, 900, 2))) == 2  # a number of an earlier start
 
 
-def test_photos_are_counted_as_they_come(empty):
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        desk = empty.desk
-        desk.live.change(type(desk.live.wish)(um_per_px=UM_PER_PX, objective=10.0))
-        desk.start()
-        try:
-            empty.put("/photos?name=FH-01_1.jpg", content=jpeg(drawn_photo(1)))
-            empty.put("/photos?name=FH-01_2.jpg", content=jpeg(drawn_photo(2))[:3000])
-            until = time.monotonic() + 60
-            while time.monotonic() < until and (
-                desk.live.state.doing in ("counting", "writing")
-                or desk.session() is None
-                or len(desk.session().result.failed) + len(desk.session().rows) < 2
-            ):
-                time.sleep(0.05)
-                assert desk.live.state.doing != "fault", desk.live.state.words
-            assert [row.photo for row in desk.session().rows] == ["FH-01_1.jpg"]
-            assert [one.code for one in desk.session().result.failed] == ["cut-off"]
-            assert "FH-01" in empty.get("/prints").text
-        finally:
-            desk.close()
+@pytest.fixture
+def counting(empty) -> Client:
+    """A page whose count runs in the background."""
+    empty.desk.live.change(Wish(um_per_px=UM_PER_PX, objective=10.0))
+    empty.desk.start()
+    return empty
+
+
+def wait_for(desk: Desk, photos: int) -> None:
+    until = time.monotonic() + 90
+    while time.monotonic() < until:
+        opened = desk.session()
+        known = 0 if opened is None else len(opened.rows) + len(opened.result.failed)
+        if known >= photos and desk.live.state.doing == "waiting":
+            return
+        assert desk.live.state.doing != "fault", desk.live.state.words
+        time.sleep(0.05)
+    raise AssertionError(f"still {desk.live.state}")
+
+
+def test_photos_are_counted_as_they_come(counting):
+    desk = counting.desk
+    counting.put("/photos?name=FH-01_1.jpg", content=jpeg(drawn_photo(1)))
+    counting.put("/photos?name=FH-01_2.jpg", content=jpeg(drawn_photo(2))[:3000])
+    wait_for(desk, 2)
+    assert [row.photo for row in desk.session().rows] == ["FH-01_1.jpg"]
+    assert [one.code for one in desk.session().result.failed] == ["cut-off"]
+    assert "FH-01" in counting.get("/prints").text
+
+    # what appears in the folder is left alone until it is watched
+    (desk.folder / "FH-02_1.jpg").write_bytes(jpeg(drawn_photo(3)))
+    assert "1 photo of this folder is not counted yet" in counting.get("/").text
+    assert counting.post("/count/watch", json={"on": True}).json() == {"on": True}
+    wait_for(desk, 3)
+    assert [row.photo for row in desk.session().rows] == ["FH-01_1.jpg", "FH-02_1.jpg"]
+
+    # another scale counts all again
+    before = desk.session().rows[0].tally.examined_mm2
+    counting.post("/count/scale", json={"by": "um_per_px", "um_per_px": "1.25", "objective": "10"})
+    until = time.monotonic() + 90
+    while desk.session().rows[0].tally.examined_mm2 == before and time.monotonic() < until:
+        time.sleep(0.05)
+    assert desk.session().rows[0].tally.examined_mm2 == pytest.approx(before * 1.25**2, rel=0.05)
+
+
+def test_a_count_that_was_cut_off_goes_on_by_itself_in_the_same_way(empty):
+    folder = empty.desk.folder
+    empty.desk.count_as(Wish(um_per_px=1.25, objective=10.0))
+    (folder / "FH-01_1.jpg").write_bytes(jpeg(drawn_photo(1)))
+    empty.desk.book.set("counting", True)  # as a killed program leaves it
+    again = Desk(folder, empty.desk.out)
+    again.start()
+    try:
+        wait_for(again, 1)
+        assert again.session().result.fields[0].scale.um_per_px == 1.25
+        assert again.book.setting("counting") is False
+    finally:
+        again.close()
+
+
+def test_a_stopped_count_keeps_what_is_counted_and_goes_on(counting):
+    desk = counting.desk
+    for number in range(4):
+        (desk.folder / f"FH-01_{number}.jpg").write_bytes(jpeg(drawn_photo(number)))
+    stopped = []
+    told = desk.live._on_photo
+
+    def stop_after_the_first(done, result):
+        told(done, result)
+        if not stopped:
+            stopped.append(done.photo)
+            desk.live.stop()
+
+    desk.live._on_photo = stop_after_the_first
+    counting.post("/count/go")
+    until = time.monotonic() + 90
+    while desk.live.state.doing != "stopped" and time.monotonic() < until:
+        time.sleep(0.02)
+    assert desk.session() is None
+    states = []
+    desk.live._on_photo = lambda done, result: states.append((done.photo, done.state))
+    counting.post("/count/go")
+    wait_for(desk, 4)
+    assert dict(states)[stopped[0]] == "kept"
+    assert len(states) == 4

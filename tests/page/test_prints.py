@@ -54,7 +54,7 @@ def test_a_print_of_several_fields_has_its_map(client):
 def test_the_plan_says_what_more_fields_would_do(client):
     said = client.get("/prints/plan.json").json()["prints"]
     assert set(said) == {photo_id(f"FH-0{number}") for number in (1, 2, 3)}
-    assert "decided" in said[photo_id("FH-01")]
+    assert "decide" in said[photo_id("FH-01")]
     assert "heavy" in said[photo_id("FH-03")]
 
 

@@ -4,6 +4,7 @@ import { short } from "./viewer.js";
 
 const at = (id) => document.getElementById(id);
 const tell = (words) => { at("busy").textContent = words; };
+const form = at("rig");
 let asked = 0;
 
 async function put(files) {
@@ -19,7 +20,9 @@ async function put(files) {
 async function read() {
   const mine = ++asked;
   tell("Reading the lines …");
-  const told = await ask("/calibrate/read.json", undefined, "GET").catch((fault) => { tell(fault.message); });
+  const told = await ask("/calibrate/rig", Object.fromEntries(new FormData(form)))
+    .then(() => ask("/calibrate/read.json", undefined, "GET"))
+    .catch((fault) => { tell(fault.message); });
   if (!told || mine !== asked) return;
   tell(told.photos.length ? `${plural(told.photos.length, "photo")} read.` : "");
   at("clear").hidden = !told.photos.length;
@@ -79,9 +82,8 @@ function together({ together: all, words, checks }) {
 
 at("files").onchange = (event) => { put([...event.target.files]); event.target.value = ""; };
 at("clear").onclick = () => ask("/calibrate/remove", { photo: "all" }).then(read).catch((fault) => tell(fault.message));
-const form = at("rig");
 form.onsubmit = (event) => event.preventDefault();
-form.onchange = () => ask("/calibrate/rig", Object.fromEntries(new FormData(form))).then(read).catch((fault) => tell(fault.message));
+form.onchange = read;
 at("accept").onsubmit = async (event) => {
   event.preventDefault();
   const said = new FormData(at("accept"));

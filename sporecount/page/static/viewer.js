@@ -9,9 +9,14 @@ const tiles = new Map(); // address -> { image, ready }
 
 function tile(address, painted) {
   let one = tiles.get(address);
-  if (one) { tiles.delete(address); tiles.set(address, one); return one; }
-  one = { image: new Image(), ready: false };
-  one.image.onload = () => { one.ready = true; painted(); };
+  if (one) {
+    tiles.delete(address);
+    tiles.set(address, one);
+    if (!one.ready) one.waiting.add(painted);
+    return one;
+  }
+  one = { image: new Image(), ready: false, waiting: new Set([painted]) };
+  one.image.onload = () => { one.ready = true; for (const each of one.waiting) each(); one.waiting.clear(); };
   one.image.onerror = () => tiles.delete(address);
   one.image.src = address;
   tiles.set(address, one);
@@ -62,6 +67,7 @@ export class Viewer {
     this.fault = "";
     this.events = new EventTarget();
     this.asked = false;
+    this.again = () => this.draw();
     new ResizeObserver(() => this.resize()).observe(canvas);
     if (!still) this.listen();
     this.resize();
@@ -79,7 +85,7 @@ export class Viewer {
       this.fault = "";
       this.masks = { left: null, blurred: null };
       this.ruler = null;
-      this.base = tile(`/photo/${photo}/whole.jpg`, () => this.draw());
+      this.base = tile(`/photo/${photo}/whole.jpg`, this.again);
     }
     this.shape = shape;
     this.draw();
@@ -102,7 +108,7 @@ export class Viewer {
   setMasks(on) {
     this.showMasks = on;
     if (on && !this.masks.left) {
-      const ready = () => this.draw();
+      const ready = this.again;
       this.masks.left = tile(`/photo/${this.photo}/mask-left-out.png`, ready);
       this.masks.blurred = tile(`/photo/${this.photo}/mask-blurred.png`, ready);
     }
@@ -214,7 +220,7 @@ export class Viewer {
       const first = (value, from) => Math.max(0, Math.floor((value - from) / side));
       for (let row = first(top, about.top); row * about.tile < down && row * side + about.top < bottom; row++) {
         for (let col = first(left, about.left); col * about.tile < across && col * side + about.left < right; col++) {
-          const one = tile(`/tiles/${about.set}/${at}/${col}_${row}.jpg`, () => this.draw());
+          const one = tile(`/tiles/${about.set}/${at}/${col}_${row}.jpg`, this.again);
           if (!one.ready) continue;
           const px = (2 ** at / about.zoom) * this.zoom;
           const x = (col * side + about.left - this.cx) * this.zoom + this.width / 2;
@@ -262,7 +268,7 @@ export class Viewer {
       const sure = this.sure(row), counted = this.objects.counted[row];
       const doubtful = !sure && (counted || this.objects.p[row] >= this.bounds[0]);
       this.ellipse(sx, sy, length[row] * per_um, width[row] * per_um, angle[row], sure ? SURE : doubtful ? DOUBT : OTHER, !sure);
-      if (doubtful && this.outlines === "full") this.mark(sx + reach * 0.75 + 4, sy - reach * 0.5 - 4, counted);
+      if (doubtful && this.outlines === "full") this.mark(sx + reach * 0.75 + 3, sy - reach * 0.5 - 3, counted, reach > 24 ? 6 : 4);
       if (row === this.chosen) this.ring(sx, sy, reach * 0.9 + 7);
     }
   }
@@ -279,13 +285,13 @@ export class Viewer {
     paper.setLineDash([]);
   }
 
-  mark(x, y, filled) {
+  mark(x, y, filled, side) {
     this.paper.fillStyle = INK;
-    this.paper.fillRect(x - 5, y - 5, 10, 10);
+    this.paper.fillRect(x - side / 2 - 2, y - side / 2 - 2, side + 4, side + 4);
     this.paper.fillStyle = this.paper.strokeStyle = DOUBT;
     this.paper.lineWidth = 1.5;
-    if (filled) this.paper.fillRect(x - 3, y - 3, 6, 6);
-    else this.paper.strokeRect(x - 3, y - 3, 6, 6);
+    if (filled) this.paper.fillRect(x - side / 2, y - side / 2, side, side);
+    else this.paper.strokeRect(x - side / 2, y - side / 2, side, side);
   }
 
   ring(x, y, radius) {
