@@ -16,8 +16,10 @@ from sporecount.steps.clutter import find_clutter
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
-from sporecount.steps.light import lit_from_above, poorly_lit
+from sporecount.steps.likeness import unlike_print
+from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.measure import measure
+from sporecount.steps.outline import follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.preview import make_preview
 from sporecount.steps.print_tally import tally_print, usable_fields
@@ -60,15 +62,17 @@ def count_field(
     clutter, large = find_clutter(work, flat, settings)
     candidates = find_candidates(work, flat, settings)
     settled = settle(work, flat, candidates)
-    kinds = classify(settled, large)
+    outlines = follow_outlines(work, flat, settled)
+    kinds = classify(settled, outlines, large, work.um_per_px)
     counted = np.asarray(kinds.spore >= settings.count_from)
-    objects = measure(work, flat, settled, large, counted)
+    objects = measure(work, settled, outlines, large, counted)
     blur = blur_map(work, flat)
     conditions = Conditions(
         blur_um=blur,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
-        unlike_known=False,
+        unlike_known=unlike_print(work, flat),
+        colourless=colourless(work),
     )
     tally = tally_field(work, view, scale, clutter, large, objects, kinds, counted, conditions, settings)
     height, width = photo.rgb.shape[:2]

@@ -124,6 +124,11 @@ _TABLE = (
         "Change the lamp or the exposure and photograph again.",
     ),
     Reason(
+        "no-colour", "recheck",
+        "The photo has no colour, so amber could not help to tell spores from dirt.",
+        "Photograph in colour.",
+    ),
+    Reason(
         "light-from-above",
         "clear",
         "The print was lit from above.",

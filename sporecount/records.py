@@ -99,13 +99,16 @@ class RoundView:
     center_x_px, center_y_px, radius_px : float
         In photo pixels. Without a visible edge: the photo's centre and the radius that reaches its corners.
     found : bool
-        Whether an edge was seen.
+        Whether an edge was seen; what lies beyond it is no part of the view.
+    measurable : bool
+        Whether enough of the edge was seen to trust its diameter.
     """
 
     center_x_px: float
     center_y_px: float
     radius_px: float
     found: bool
+    measurable: bool = True
 
 
 @dataclass(frozen=True)

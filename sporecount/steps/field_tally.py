@@ -20,7 +20,7 @@ its length."""
 _MIN_IN_FOCUS = 0.12
 _GOOD_IN_FOCUS = 0.6
 _MUCH_LEFT_OUT = 0.35
-_MIN_EXAMINED_SPORES_WIDE = 15.0
+_MIN_EXAMINED_SPORES_WIDE = 25.0
 """A view less than so many spore lengths across says nothing of a print."""
 
 _CROWDED_SHARE = 0.3
@@ -45,12 +45,15 @@ class Conditions:
         Too dark or blown out in a good part of the view.
     unlike_known : bool
         The picture as a whole is unlike a print.
+    colourless : bool
+        Red, green and blue are the same.
     """
 
     blur_um: np.ndarray
     lit_from_above: bool
     poorly_lit: bool
     unlike_known: bool
+    colourless: bool
 
 
 def tally_field(
@@ -106,9 +109,11 @@ def tally_field(
         reasons.append("low-power")
     if conditions.poorly_lit:
         reasons.append("dim-or-overexposed")
+    if conditions.colourless:
+        reasons.append("no-colour")
     if conditions.lit_from_above:
         reasons.append("light-from-above")
-    if not view.found:
+    if not view.measurable:
         reasons.append("no-round-view")
     return FieldTally(
         spores=spores,

@@ -17,6 +17,13 @@ def poorly_lit(work: WorkImage, flat: FlatField) -> bool:
     return bool(np.median(flat.log_light) < -1.9 or blown > 0.3)
 
 
+def colourless(work: WorkImage) -> bool:
+    """Whether red, green and blue are the same nearly everywhere."""
+    step = max(1, min(work.seen.shape) // 256)
+    rgb = work.rgb[::step, ::step][work.seen[::step, ::step]].astype(np.int16)
+    return bool(rgb.size and np.mean(np.ptp(rgb, axis=1) > 6) < 0.01)
+
+
 def lit_from_above(flat: FlatField, seen: np.ndarray) -> bool:
     """Whether things stand out brighter than the card: scales then show their colours, lit from above.
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from sporecount.records import Photo, RoundView, Scale, WorkImage
 from sporecount.settings import CountSettings
-from sporecount.steps.round_view import view_mask
+from sporecount.steps.round_view import dark_corners, view_mask
 
 PIXELS_PER_SPORE = 7.3
 """Working pixels along the shortest spore looked for: 1.1 um per px for 8 um, enough to find a blob and to part
@@ -58,9 +58,10 @@ def to_working_grid(photo: Photo, view: RoundView, scale: Scale, settings: Count
         view.radius_px * zoom,
         view.found,
     )
+    seen = view_mask(on_grid, work.shape[1], work.shape[0])
     return WorkImage(
         rgb=work,
-        seen=view_mask(on_grid, work.shape[1], work.shape[0]),
+        seen=seen if view.found else seen & ~dark_corners(work),
         um_per_px=scale.um_per_px / zoom,
         zoom=zoom,
         left_px=left,

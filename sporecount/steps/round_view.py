@@ -11,6 +11,11 @@ _COARSE_PX = 256
 """Longer side of the reduced picture on which the circle is sought; its edge is then good to about
 a five-hundredth of the diameter, finer than the softness of the edge itself."""
 
+_MEASURABLE_ARC = 0.22
+"""Share of the circle that must be in the photo before its diameter is trusted."""
+
+_FEWEST_POINTS = 14
+
 _DARK_SHARE = 0.42
 """Outside the circle it is darker than this share of the brightness inside (common practice: the tube is black,
 stray light of the phone's lens lifts it)."""
@@ -36,7 +41,7 @@ def find_round_view(photo: Photo) -> RoundView:
     height, width = photo.rgb.shape[:2]
     step = max(1, round(max(height, width) / _COARSE_PX))
     bright = cv2.GaussianBlur(photo.rgb[::step, ::step].max(axis=2).astype(np.float32), (0, 0), 1.2)
-    whole = RoundView((width - 1) / 2, (height - 1) / 2, float(np.hypot(width, height) / 2), found=False)
+    whole = RoundView((width - 1) / 2, (height - 1) / 2, float(np.hypot(width, height) / 2), False, False)
     if min(bright.shape) < 24:
         return whole
     dark, lit = np.percentile(bright, (1.0, 80.0))
@@ -44,9 +49,9 @@ def find_round_view(photo: Photo) -> RoundView:
         return whole
     for level in (0.5, 0.3):
         circle = _fit_lit_region(bright > dark + level * (lit - dark))
-        if circle is not None and _outside_is_dark(bright, *circle):
-            x, y, radius = (value * step for value in circle)
-            return RoundView(x, y, radius, found=True)
+        if circle is not None and _outside_is_dark(bright, *circle[:3]):
+            x, y, radius = (value * step for value in circle[:3])
+            return RoundView(x, y, radius, True, measurable=circle[3] > _MEASURABLE_ARC)
     return whole
 
 
@@ -72,7 +77,31 @@ def view_mask(view: RoundView, width_px: int, height_px: int, *, margin: float =
     return rows**2 + cols**2 <= (margin * view.radius_px) ** 2
 
 
-def _fit_lit_region(lit: np.ndarray) -> tuple[float, float, float] | None:
+def dark_corners(rgb: np.ndarray) -> np.ndarray:
+    """Pixels of a corner that the eyepiece cuts off, where too little of the circle shows to fit one.
+
+    Parameters
+    ----------
+    rgb : ndarray of shape (h, w, 3), uint8
+
+    Returns
+    -------
+    ndarray of shape (h, w), bool
+        What is nearly black and reaches into a corner of the picture, and a rim around it.
+    """
+    height, width = rgb.shape[:2]
+    step = max(1, round(max(height, width) / _COARSE_PX))
+    bright = cv2.GaussianBlur(rgb[::step, ::step].max(axis=2).astype(np.float32), (0, 0), 1.0)
+    black = (bright < 0.22 * np.percentile(bright, 80)).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(black, connectivity=4)
+    corners = {int(labels[i, j]) for i in (0, -1) for j in (0, -1) if black[i, j]}
+    cut = np.isin(labels, [one for one in corners if stats[one, cv2.CC_STAT_AREA] > 12])
+    cut = cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8))
+    return cv2.resize(cut, (width, height), interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _fit_lit_region(lit: np.ndarray) -> tuple[float, float, float, float] | None:
+    """Centre, radius and the share of the circle that was seen."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8), connectivity=4)
     if count < 2:
         return None
@@ -91,20 +120,22 @@ def _fit_lit_region(lit: np.ndarray) -> tuple[float, float, float] | None:
         (outline[:, 0] > 1) & (outline[:, 0] < width - 2) & (outline[:, 1] > 1) & (outline[:, 1] < height - 2)
     )
     points = outline[near_hull & inner]
-    if len(points) < 30:
+    if len(points) < _FEWEST_POINTS:
         return None
     for _ in range(8):
         x, y, radius = _algebraic_circle(points)
         miss = np.hypot(points[:, 0] - x, points[:, 1] - y) - radius
         keep = np.abs(miss) <= max(1.0, 2.0 * float(np.median(np.abs(miss))))
-        if keep.all() or keep.sum() < 30:
+        if keep.all() or keep.sum() < _FEWEST_POINTS:
             break
         points = points[keep]
     spread = float(np.median(np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)))
     angles = np.arctan2(points[:, 1] - y, points[:, 0] - x)
     covered = np.unique(np.floor((angles + np.pi) / (2 * np.pi) * 36)).size / 36
-    plausible = 0.15 * min(lit.shape) < radius < 1.2 * max(lit.shape)
-    return (x, y, radius) if plausible and spread < 0.012 * radius + 0.5 and covered > 0.22 else None
+    plausible = 0.15 * min(lit.shape) < radius < 2.0 * max(lit.shape)
+    if not plausible or spread > min(0.012 * radius + 0.5, 1.5):
+        return None
+    return x, y, radius, covered
 
 
 def _algebraic_circle(points: np.ndarray) -> tuple[float, float, float]:
@@ -118,8 +149,8 @@ def _algebraic_circle(points: np.ndarray) -> tuple[float, float, float]:
 def _outside_is_dark(bright: np.ndarray, x: float, y: float, radius: float) -> bool:
     rows, cols = np.indices(bright.shape)
     distance = np.hypot(cols - x, rows - y)
-    outside = bright[distance > 1.06 * radius]
+    outside = bright[distance > 1.03 * radius]
     rim = bright[(distance < 0.94 * radius) & (distance > 0.6 * radius)]
-    if outside.size < 0.01 * bright.size or rim.size == 0:
+    if outside.size < 0.002 * bright.size or rim.size == 0:
         return False
     return bool(np.percentile(outside, 75) < _DARK_SHARE * np.percentile(rim, 60))

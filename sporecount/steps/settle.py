@@ -14,7 +14,14 @@ import numpy as np
 
 from sporecount.records import Candidates, FlatField, WorkImage
 from sporecount.steps.classify.crops import CropSource
-from sporecount.steps.classify.network import Looks, look
+from sporecount.steps.classify.network import Looks, glance, look
+from sporecount.steps.clutter import LargeObjects
+
+_GLANCE_FROM = -3.0
+"""Log odds of the quick look below which a place is passed over."""
+
+_ALWAYS_LOOKED_AT = 100
+"""The strongest candidates are looked at whatever the quick look says: what stands out is named in the record."""
 
 _LOOK_AGAIN_FROM = -4.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
@@ -52,6 +59,14 @@ def spore_margin(logits: np.ndarray) -> np.ndarray:
     return logits[:, 0] - np.logaddexp.reduce(logits[:, 1:], axis=1)
 
 
+def on_large(settled: Settled, large: LargeObjects) -> np.ndarray:
+    """Tell which objects lie on a large one, shape (n,), bool."""
+    height, width = large.label.shape
+    rows = np.clip(np.round(settled.row * large.zoom).astype(int), 0, height - 1)
+    cols = np.clip(np.round(settled.col * large.zoom).astype(int), 0, width - 1)
+    return np.asarray(large.label[rows, cols] > 0)
+
+
 def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
     """Look at every candidate, move to its centre, look again, grow clumps, and keep each thing once.
 
@@ -66,14 +81,19 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
     Settled
     """
     source = CropSource(work, flat)
-    settled = each_once(_look_twice(source, work, candidates.row, candidates.col), work.um_per_px)
+    promising = _worth_a_look(source, candidates.row, candidates.col)
+    promising[:_ALWAYS_LOOKED_AT] = True
+    row, col = candidates.row[promising], candidates.col[promising]
+    settled = each_once(_look_twice(source, work, row, col), work.um_per_px)
     fresh = np.ones(len(settled.row), bool)
     for _ in range(_GROW_ROUNDS):
         row, col = _beside(settled.take(np.flatnonzero(fresh)), settled, flat.density, work)
         if not row.size:
             break
         seen = work.seen[np.round(row).astype(int), np.round(col).astype(int)]
-        found = _look_twice(source, work, row[seen], col[seen])
+        row, col = row[seen], col[seen]
+        promising = _worth_a_look(source, row, col)
+        found = _look_twice(source, work, row[promising], col[promising])
         found = found.take(np.flatnonzero(spore_margin(found.looks.logits) > _GROW_FROM))
         before = len(settled.row)
         joined = Settled(
@@ -89,18 +109,37 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
     return settled.take(order)
 
 
+def _worth_a_look(source: CropSource, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+    parts = [
+        glance(source.cut_glance(row[start : start + 2048], col[start : start + 2048])) > _GLANCE_FROM
+        for start in range(0, len(row), 2048)
+    ]
+    return np.concatenate(parts) if parts else np.empty(0, bool)
+
+
 def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.ndarray) -> Settled:
-    first = look(source.cut_fine(row, col), source.cut_wide(row, col))
+    first = _look_at(source, row, col)
     again = np.flatnonzero(spore_margin(first.logits) > _LOOK_AGAIN_FROM)
     row, col = row.copy(), col.copy()
     row[again] += first.offset_um[again, 1] / work.um_per_px
     col[again] += first.offset_um[again, 0] / work.um_per_px
-    second = look(source.cut_fine(row[again], col[again]), source.cut_wide(row[again], col[again]))
+    second = _look_at(source, row[again], col[again])
     row[again] += 0.5 * second.offset_um[:, 1] / work.um_per_px
     col[again] += 0.5 * second.offset_um[:, 0] / work.um_per_px
     height, width = work.seen.shape
     row, col = np.clip(row, 0, height - 1), np.clip(col, 0, width - 1)
     return Settled(row, col, first.replaced(again, second))
+
+
+def _look_at(source: CropSource, row: np.ndarray, col: np.ndarray) -> Looks:
+    """Look at places, a thousand at a time so that memory stays bounded."""
+    looks = look(source.cut_fine(row[:1024], col[:1024]), source.cut_wide(row[:1024], col[:1024]))
+    for start in range(1024, len(row), 1024):
+        part = slice(start, start + 1024)
+        looks = looks.append(
+            look(source.cut_fine(row[part], col[part]), source.cut_wide(row[part], col[part]))
+        )
+    return looks
 
 
 def _beside(
@@ -124,7 +163,9 @@ def _beside(
         np.clip(np.round(row).astype(int), 0, height - 1), np.clip(np.round(col).astype(int), 0, width - 1)
     ]
     own = density[np.round(fresh.row).astype(int), np.round(fresh.col).astype(int)]
-    dark = here > 0.6 * np.repeat(own, _NEIGHBOURS)
+    # nearer to the spore's own density than to the lightest place around it: on a scale that is no whole scale
+    around = here.reshape(-1, _NEIGHBOURS)
+    dark = (around > 0.5 * (own + around.min(axis=1))[:, None]).ravel()
     row, col = row[inside & dark], col[inside & dark]
     spores = settled.take(np.flatnonzero(spore_margin(settled.looks.logits) > _GROW_FROM))
     near, _ = cKDTree(np.column_stack((spores.row, spores.col))).query(np.column_stack((row, col)))

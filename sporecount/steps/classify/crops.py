@@ -14,6 +14,9 @@ FINE_PX, FINE_UM_PER_PX = 32, 0.75
 WIDE_PX, WIDE_UM_PER_PX = 32, 2.25
 """72 um: what it lies on and beside."""
 
+GLANCE_PX, GLANCE_UM_PER_PX = 16, 1.5
+"""24 um again, at half the resolution."""
+
 _DENSITY_LOW, _DENSITY_HIGH = -0.5, 1.5
 
 
@@ -43,6 +46,10 @@ class CropSource:
             Density of red, green, blue, limited to the range of the network's training.
         """
         return self._cut(self._work.close, row, col, FINE_PX, FINE_UM_PER_PX)
+
+    def cut_glance(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        """Cut the coarse crop of each place, shape (n, 3, GLANCE_PX, GLANCE_PX)."""
+        return self._cut(self._work.rgb, row, col, GLANCE_PX, GLANCE_UM_PER_PX)
 
     def cut_wide(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
         """Cut the crop with the surroundings, shape (n, 3, WIDE_PX, WIDE_PX)."""

@@ -69,7 +69,7 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
     -------
     Looks
     """
-    session = _session()
+    session = _session("model.onnx")
     rows = [
         session.run(None, {"fine": fine[start : start + _BATCH], "wide": wide[start : start + _BATCH]})[0]
         for start in range(0, len(fine), _BATCH)
@@ -87,6 +87,16 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
     )
 
 
+def glance(crops: np.ndarray) -> np.ndarray:
+    """Log odds of spore from a quick look, shape (n,), float32."""
+    session = _session("glance.onnx")
+    odds = [
+        session.run(None, {"crop": crops[start : start + _BATCH]})[0]
+        for start in range(0, len(crops), _BATCH)
+    ]
+    return np.concatenate(odds) if odds else np.empty(0, np.float32)
+
+
 def model_card() -> dict[str, Any]:
     """The recipe and the scores that stand beside the model file, and its calibration."""
     text = files("sporecount.steps.classify").joinpath("model.json").read_text("utf-8")
@@ -96,20 +106,21 @@ def model_card() -> dict[str, Any]:
 
 @lru_cache(maxsize=1)
 def model_id() -> str:
-    """Name and SHA-256 of the model file."""
-    return f"{model_card()['name']} {hashlib.sha256(_model_bytes()).hexdigest()}"
+    """Name and SHA-256 of the model files."""
+    both = _bytes("model.onnx") + _bytes("glance.onnx")
+    return f"{model_card()['name']} {hashlib.sha256(both).hexdigest()}"
 
 
-def _model_bytes() -> bytes:
-    return files("sporecount.steps.classify").joinpath("model.onnx").read_bytes()
+def _bytes(name: str) -> bytes:
+    return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=1)
-def _session() -> Any:
+@lru_cache(maxsize=2)
+def _session(name: str) -> Any:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1  # the same sums in the same order, whatever the number of workers
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
-    return onnxruntime.InferenceSession(_model_bytes(), options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(_bytes(name), options, providers=["CPUExecutionProvider"])

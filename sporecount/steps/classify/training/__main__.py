@@ -22,13 +22,14 @@ def main() -> None:
     parser.add_argument("--fit-seconds", type=float, default=1e9, help="stop training after about this time")
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--seed", type=int, default=20261125)
+    parser.add_argument("--go-on", action="store_true", help="train the present model further")
     parser.add_argument("--mine", action="store_true", help="prefer what the present model gets wrong")
     parser.add_argument("--styles", nargs="+", default=list(STYLES))
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     arguments = parser.parse_args()
 
-    from sporecount.steps.classify.training.export import export
-    from sporecount.steps.classify.training.fit import fit
+    from sporecount.steps.classify.training.export import export, export_glance, load
+    from sporecount.steps.classify.training.fit import fit, fit_glance
 
     begun = time.monotonic()
     harvest, drawn = gather(
@@ -44,9 +45,13 @@ def main() -> None:
         f"{drawn} photos, {len(harvest.label)} crops in {time.monotonic() - begun:.0f} s; per kind {labels}",
         flush=True,
     )
-    network = fit(harvest, steps=arguments.steps, seed=arguments.seed, seconds=arguments.fit_seconds)
+    start = load(arguments.out / "model.onnx") if arguments.go_on else None
+    network = fit(
+        harvest, steps=arguments.steps, seed=arguments.seed, seconds=arguments.fit_seconds, start_from=start
+    )
     arguments.out.mkdir(parents=True, exist_ok=True)
     export(network, arguments.out / "model.onnx")
+    export_glance(fit_glance(harvest, steps=2000, seed=arguments.seed), arguments.out / "glance.onnx")
     card = {
         "name": "looks-1",
         "recipe": "python -m sporecount.steps.classify.training",

@@ -11,7 +11,7 @@ import torch
 from torch.nn import functional
 
 from sporecount.steps.classify.training.harvest import Harvest
-from sporecount.steps.classify.training.network import KIND_COUNT, Network
+from sporecount.steps.classify.training.network import KIND_COUNT, Glance, Network
 
 
 def fit(
@@ -44,6 +44,10 @@ def fit(
     torch.backends.cudnn.allow_tf32 = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     network = (copy.deepcopy(start_from) if start_from else Network()).to(device)
+    if start_from:  # its batch norms are folded, their figures stay as they are
+        for layer in network.modules():
+            if isinstance(layer, (torch.nn.BatchNorm1d, torch.nn.BatchNorm2d)):
+                layer.eval()
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
     held = {
@@ -114,6 +118,30 @@ def _loss(
     return ((0.3 * kinds + spore) * known + 0.25 * geometry * near_spore).mean()
 
 
+def fit_glance(harvest: Harvest, *, steps: int, seed: int, batch: int = 1024, rate: float = 3e-3) -> Glance:
+    """Train the quick look on the same crops at half the resolution."""
+    torch.manual_seed(seed)
+    network = Glance()
+    usable = np.flatnonzero(harvest.label < KIND_COUNT)
+    rng = np.random.default_rng(seed)
+    vary = Variation(torch.device("cpu"), seed)
+    optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.01)
+    for step in range(steps):
+        optimiser.param_groups[0]["lr"] = rate * 0.5 * (1 + math.cos(math.pi * step / steps))
+        rows = rng.choice(usable, batch)
+        fine, wide = (torch.from_numpy(crops[rows]).float() for crops in (harvest.fine, harvest.wide))
+        nothing = torch.zeros(batch, 4)
+        fine, *_ = vary(fine, wide, nothing[:, :2], nothing)
+        is_spore = torch.from_numpy((harvest.label[rows] == 0).astype(np.float32))
+        odds = network(functional.avg_pool2d(fine, 2))
+        # passing over a spore costs far more than a needless look
+        loss = functional.binary_cross_entropy_with_logits(odds, is_spore, pos_weight=torch.tensor(4.0))
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        optimiser.step()
+    return network.eval()
+
+
 class Variation:
     """Turns, mirrors, tints, fades, roughens and mottles whole batches in ways that change no label.
 
@@ -161,21 +189,23 @@ class Variation:
 
         # mottling in proportion to the density: pigment grains, ridges, paper
         mottle = self._pool[torch.randint(len(self._pool), (count,), device=device)]
-        strength = draw(0.0, 0.35) * some(0.5)
+        strength = draw(0.0, 0.25) * some(0.35)
         flecks = draw(0.0, 0.03) * some(0.3)
         near = mottle[:, :, 32:64, 32:64]
         far = functional.avg_pool2d(mottle, 3)
         fine = fine + near * (strength * fine.clamp(0, 1) + flecks)
         wide = wide + far * (strength * wide.clamp(0, 1) + flecks)
 
-        gain = torch.exp(draw(-0.35, 0.35) + draw(-0.18, 0.18, 3))
+        gain = torch.exp(draw(-0.45, 0.35) + draw(-0.1, 0.1, 3))
+        colour = draw(0.3, 1.9)  # phones and lamps render the same amber from pale straw to deep orange
         lift = draw(-0.03, 0.03) + draw(-0.015, 0.015, 3)
-        grey = some(0.06)
+        grey = some(0.03)
         noise = draw(0, 0.03) * some(0.4)
 
         def tint(crops: torch.Tensor, roughness: torch.Tensor) -> torch.Tensor:
             crops = crops * gain + lift + torch.randn_like(crops) * roughness
-            crops = crops * (1 - grey) + crops.mean(1, keepdim=True) * grey
+            mean = crops.mean(1, keepdim=True)
+            crops = mean + (crops - mean) * colour * (1 - grey)
             return crops.clamp(-0.5, 1.5)
 
         return tint(fine, noise), tint(wide, noise / 3), torch.cat(shifts), torch.cat(shapes)

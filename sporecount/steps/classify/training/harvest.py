@@ -9,7 +9,7 @@ import numpy as np
 
 from sporecount.records import KINDS, FlatField, Photo, Scale, WorkImage
 from sporecount.settings import CountSettings
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
+from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import look
@@ -108,7 +108,7 @@ def harvest_photo(
     if mine:
         margin = spore_margin(look(fine, wide).logits)
         surprise = np.logaddexp(0, np.where(label == 0, -margin, margin))
-        weight = 0.05 + np.minimum(surprise, 3.0)
+        weight = 0.2 + np.minimum(surprise, 3.0)
     chosen = _choose(label, spore >= 0, weight, rng)
     fine, wide = fine[chosen], wide[chosen]
     offset, axes, blur = _targets(simulated, x_px[chosen], y_px[chosen], spore[chosen])
@@ -133,7 +133,7 @@ def label_places(
     -------
     label : ndarray of shape (n,), uint8
     spore : ndarray of shape (n,), int64
-        Number of the countable spore in or near whose outline the place lies, else -1.
+        Number of the plain spore in or near whose outline the place lies, else -1.
     """
     height, width = simulated.kind_map.shape
     rows = np.clip(np.round(y_px).astype(int), 0, height - 1)
@@ -152,7 +152,7 @@ def label_places(
         better = inside < depth[close]
         nearest[close[better]] = number
         depth[close[better]] = inside[better]
-    countable = np.array([one.countable for one in simulated.spores], bool)
+    countable = np.array([_teaches(one) for one in simulated.spores], bool)
     has = nearest >= 0
     good = np.zeros(len(x_px), bool)
     good[has] = countable[nearest[has]]
@@ -160,6 +160,12 @@ def label_places(
     label[good & (depth <= _CENTRAL)] = KINDS.index("spore")
     nearest[~good] = -1
     return label, nearest
+
+
+def _teaches(one: SporeTruth) -> bool:
+    """Whether a spore is plain enough to be a model of one: a guess taught as a truth would blur the rest."""
+    plain = one.visible >= 0.6 and one.blur_um <= 0.3 * one.length_um
+    return bool(one.countable and plain and one.contrast >= (0.1 if one.on_scale else 0.07))
 
 
 def _places_at_spores(

@@ -47,6 +47,29 @@ class Network(nn.Module):
         return self.head(torch.cat((self.fine(fine), self.wide(wide)), dim=1))
 
 
+class Glance(nn.Module):
+    """A small, quick look at half the resolution: log odds of spore, to pass over what is plainly none."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.body = nn.Sequential(
+            nn.Conv2d(3, 12, 3, padding=1),
+            nn.ReLU(),
+            nn.MaxPool2d(2),
+            nn.Conv2d(12, 24, 3, padding=1),
+            nn.ReLU(),
+            nn.MaxPool2d(2),
+            nn.Flatten(),
+            nn.Linear(24 * 16, 32),
+            nn.ReLU(),
+            nn.Linear(32, 1),
+        )
+
+    def forward(self, crop: torch.Tensor) -> torch.Tensor:
+        """Glance at crops of shape (n, 3, 16, 16)."""
+        return self.body(crop)[:, 0]
+
+
 def _block(inputs: int, outputs: int, size: int = 3, stride: int = 1) -> list[nn.Module]:
     return [
         nn.Conv2d(inputs, outputs, size, stride, size // 2, bias=False),

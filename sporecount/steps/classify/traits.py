@@ -1,0 +1,108 @@
+"""What the last sorting goes by: the looks, the outline, the neighbours, and how like the photo's own spores."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sporecount.steps.outline import Outlines
+from sporecount.steps.settle import Settled, spore_margin
+
+_MODELS = 12
+"""The likeliest spores of a photo, against which the others are held: of one print, they are alike."""
+
+
+def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, um_per_px: float) -> np.ndarray:
+    """Put together a row of figures for each object.
+
+    Parameters
+    ----------
+    settled : Settled
+    outlines : Outlines
+    on_large : ndarray of shape (n,), bool
+        Lies on a large object.
+    um_per_px : float
+        Of the working grid.
+
+    Returns
+    -------
+    ndarray of shape (n, k), float32
+        Limited to -8 to 8.
+    """
+    looks = settled.looks
+    count = len(settled.row)
+    if not count:
+        return np.empty((0, 0), np.float32)
+    margin = spore_margin(looks.logits)
+    rest = looks.logits[:, 1:] - looks.logits[:, 1:].max(axis=1, keepdims=True)
+    contrast = np.maximum(outlines.closed[:, 2], 0.01)
+    amber = outlines.contrast[:, 2] / np.maximum(np.abs(outlines.contrast[:, 1]), 0.02)
+    red = outlines.contrast[:, 0] / np.maximum(np.abs(outlines.contrast[:, 1]), 0.02)
+    own = np.stack(
+        [
+            np.log(looks.length_um),
+            np.log(looks.length_um / looks.width_um),
+            np.log(contrast),
+            np.clip(amber, -2, 4),
+            np.clip(red, -2, 4),
+            np.log(looks.blur_um + 0.3),
+            outlines.edge / contrast,
+        ],
+        axis=1,
+    )
+    models = np.argsort(-margin, kind="stable")[:_MODELS]
+    trust = np.maximum(1 / (1 + np.exp(-margin[models])), 1e-3)
+    typical = np.stack([_weighted_median(own[models, k], trust) for k in range(own.shape[1])])
+    unlike = np.abs(own - typical)
+    near, far = _likely_neighbours(settled, margin, um_per_px)
+    best = np.sort(margin)[::-1]
+    photo = [best[0], best[min(4, count - 1)], best[min(19, count - 1)], float(np.log(count))]
+    columns = np.column_stack(
+        [
+            margin,
+            rest,
+            own,
+            unlike,
+            outlines.around,
+            outlines.unrest,
+            outlines.unrest / contrast,
+            outlines.unrest_inside / contrast,
+            outlines.closed[:, 0] / contrast,
+            outlines.closed[:, 1] / contrast,
+            outlines.closed[:, 2],
+            outlines.edge_least / contrast,
+            outlines.rim / contrast,
+            outlines.lopsided / contrast,
+            on_large.astype(np.float32),
+            near,
+            far,
+            np.tile(photo, (count, 1)),
+            margin * on_large,
+        ]
+    )
+    return np.clip(np.nan_to_num(columns), -8, 8).astype(np.float32)
+
+
+def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    order = np.argsort(values, kind="stable")
+    mass = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(mass, mass[-1] / 2)])
+
+
+def _likely_neighbours(
+    settled: Settled, margin: np.ndarray, um_per_px: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Log of one and the summed spore odds of the others within 25 and 80 um."""
+    from scipy.spatial import cKDTree
+
+    places = np.column_stack((settled.row, settled.col)) * um_per_px
+    chance = 1 / (1 + np.exp(-margin))
+    likely = np.flatnonzero(chance > 0.05)
+    if not likely.size:
+        return np.zeros(len(margin)), np.zeros(len(margin))
+    tree, all_places = cKDTree(places[likely]), cKDTree(places)
+    sums = []
+    for reach in (25.0, 80.0):
+        pairs = all_places.sparse_distance_matrix(tree, reach, output_type="coo_matrix")
+        total = np.bincount(pairs.row, weights=chance[likely][pairs.col], minlength=len(margin))
+        sums.append(np.log1p(np.maximum(total - np.where(chance > 0.05, chance, 0), 0)))
+    return sums[0], sums[1]
