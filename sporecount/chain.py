@@ -7,6 +7,9 @@ from collections.abc import Callable, Sequence
 import cv2
 import numpy as np
 
+from sporecount.calibration.profile import build_profile
+from sporecount.calibration.records import AdapterProfile, RulingReading
+from sporecount.calibration.ruling import read_ruling
 from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
 from sporecount.settings import CountSettings
 from sporecount.steps.candidates import find_candidates
@@ -16,8 +19,8 @@ from sporecount.steps.clutter import find_clutter
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
-from sporecount.steps.likeness import unlike_print
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
+from sporecount.steps.likeness import unlike_print
 from sporecount.steps.measure import measure
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
@@ -27,7 +30,15 @@ from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import settle
 
-__all__ = ["count_field", "count_print", "find_view", "map_print", "model_id"]
+__all__ = [
+    "calibrate_adapter",
+    "count_field",
+    "count_print",
+    "find_view",
+    "map_print",
+    "model_id",
+    "read_ruling_photo",
+]
 
 
 def find_view(photo: Photo) -> RoundView:
@@ -93,6 +104,76 @@ def count_field(
         sha256=photo.sha256,
     )
     return result, make_preview(photo, work, clutter, blur)
+
+
+def read_ruling_photo(
+    photo: Photo, *, division_um: float | None, objective: float | None, field_number_mm: float = 18.0
+) -> RulingReading:
+    """Read a photo of a ruling, with its round view as a check; see `calibration.ruling`.
+
+    Raises
+    ------
+    CalibrationError
+        A photo that gives no trustworthy number.
+    """
+    view = find_round_view(photo)
+    circle = (view.center_x_px, view.center_y_px, view.radius_px) if view.measurable else None
+    return read_ruling(
+        photo.rgb,
+        division_um=division_um,
+        objective=objective,
+        round_view=circle,
+        field_number_mm=field_number_mm,
+    )
+
+
+def calibrate_adapter(
+    photos: Sequence[Photo],
+    *,
+    name: str,
+    date: str,
+    division_um: float | None,
+    objective: float | None,
+    field_number_mm: float = 18.0,
+) -> AdapterProfile:
+    """Make an adapter profile from photos of a ruling.
+
+    Parameters
+    ----------
+    photos : sequence of Photo
+        At least one, all with one objective.
+    name : str
+        Of the adapter.
+    date : str
+        ISO 8601.
+    division_um, objective : float or None
+        Finest division and magnification, where they are known.
+    field_number_mm : float
+        Of the eyepiece.
+
+    Raises
+    ------
+    CalibrationError
+        A photo that gives no trustworthy number, or readings that disagree.
+    """
+    readings = [
+        (
+            photo.name,
+            read_ruling_photo(
+                photo, division_um=division_um, objective=objective, field_number_mm=field_number_mm
+            ),
+        )
+        for photo in photos
+    ]
+    first = photos[0]
+    return build_profile(
+        readings,
+        name=name,
+        date=date,
+        camera=first.camera,
+        focal_length_mm=first.focal_length_mm,
+        digital_zoom=first.digital_zoom,
+    )
 
 
 def map_print(fields: Sequence[FieldResult], previews: Callable[[str], FieldPreview]) -> PrintMap:

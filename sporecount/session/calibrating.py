@@ -8,7 +8,6 @@ from pathlib import Path
 
 from sporecount.calibration.profile import build_profile, check_drift, check_objectives, profile_from_json
 from sporecount.calibration.records import AdapterProfile, CalibrationCheck, RulingReading
-from sporecount.calibration.ruling import read_ruling
 from sporecount.errors import CalibrationError, PhotoError
 from sporecount.files.decode import decode
 from sporecount.files.profiles import list_profiles, load_profile, save_profile
@@ -54,7 +53,7 @@ def read_rulings(
 def _read(
     path: Path, objective: float | None, division_um: float | None, field_number_mm: float
 ) -> RulingPhoto:
-    from sporecount.chain import find_view
+    from sporecount.chain import read_ruling_photo
 
     name = printable(str(path))
     try:
@@ -67,15 +66,9 @@ def _read(
             remedy="Check the path",
         ) from None
     photo = decode(data, name)
-    view = find_view(photo)
-    circle = (view.center_x_px, view.center_y_px, view.radius_px) if view.found else None
     try:
-        reading = read_ruling(
-            photo.rgb,
-            division_um=division_um,
-            objective=objective,
-            round_view=circle,
-            field_number_mm=field_number_mm,
+        reading = read_ruling_photo(
+            photo, division_um=division_um, objective=objective, field_number_mm=field_number_mm
         )
     except CalibrationError as fault:
         raise CalibrationError(

@@ -66,7 +66,7 @@ def find_scale(photo: Photo, wish: ScaleWish, settings: CountSettings) -> Scale:
 
         return match_profile(profile_from_json(wish.profile), photo, view)
     objective = wish.objective or USUAL_OBJECTIVE
-    if view.found and wish.objective is not None:
+    if view.measurable and wish.objective is not None:
         from sporecount.calibration.approximate import scale_from_view
 
         told = scale_from_view(view.radius_px, objective=objective, field_number_mm=settings.field_number_mm)
@@ -75,7 +75,7 @@ def find_scale(photo: Photo, wish: ScaleWish, settings: CountSettings) -> Scale:
     return Scale(
         um_per_px=um_per_px,
         um_per_px_u=_ASSUMED_U * um_per_px,
-        source="view" if view.found else "assumed",
+        source="view" if view.measurable else "assumed",
         objective=objective,
         reasons=("uncalibrated", "approximate-scale"),
     )

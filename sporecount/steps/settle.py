@@ -8,16 +8,17 @@ descriptions of the same lemon are one spore; two lemons side by side are two.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from sporecount.records import Candidates, FlatField, WorkImage
 from sporecount.steps.classify.crops import CropSource
-from sporecount.steps.classify.network import Looks, glance, look
+from sporecount.steps.classify.network import Looks, glance, look, look_carefully
 from sporecount.steps.clutter import LargeObjects
 
-_GLANCE_FROM = -3.0
+_GLANCE_FROM = -1.0
 """Log odds of the quick look below which a place is passed over."""
 
 _ALWAYS_LOOKED_AT = 100
@@ -118,12 +119,12 @@ def _worth_a_look(source: CropSource, row: np.ndarray, col: np.ndarray) -> np.nd
 
 
 def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.ndarray) -> Settled:
-    first = _look_at(source, row, col)
+    first = _look_at(source, row, col, look)
     again = np.flatnonzero(spore_margin(first.logits) > _LOOK_AGAIN_FROM)
     row, col = row.copy(), col.copy()
     row[again] += first.offset_um[again, 1] / work.um_per_px
     col[again] += first.offset_um[again, 0] / work.um_per_px
-    second = _look_at(source, row[again], col[again])
+    second = _look_at(source, row[again], col[again], look_carefully)
     row[again] += 0.5 * second.offset_um[:, 1] / work.um_per_px
     col[again] += 0.5 * second.offset_um[:, 0] / work.um_per_px
     height, width = work.seen.shape
@@ -131,14 +132,15 @@ def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.nd
     return Settled(row, col, first.replaced(again, second))
 
 
-def _look_at(source: CropSource, row: np.ndarray, col: np.ndarray) -> Looks:
+def _look_at(
+    source: CropSource, row: np.ndarray, col: np.ndarray, looking: Callable[[np.ndarray, np.ndarray], Looks]
+) -> Looks:
     """Look at places, a thousand at a time so that memory stays bounded."""
-    looks = look(source.cut_fine(row[:1024], col[:1024]), source.cut_wide(row[:1024], col[:1024]))
-    for start in range(1024, len(row), 1024):
-        part = slice(start, start + 1024)
-        looks = looks.append(
-            look(source.cut_fine(row[part], col[part]), source.cut_wide(row[part], col[part]))
-        )
+    parts = [slice(start, start + 1024) for start in range(0, max(1, len(row)), 1024)]
+    answers = [looking(source.cut_fine(row[p], col[p]), source.cut_wide(row[p], col[p])) for p in parts]
+    looks = answers[0]
+    for more in answers[1:]:
+        looks = looks.append(more)
     return looks
 
 
