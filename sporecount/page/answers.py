@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from datetime import datetime, timezone
@@ -22,6 +23,7 @@ LINE_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 """Form of the id that the page gives to each line it wants written."""
 
 _LONGEST_NAME = 40
+_MOST_JSON = 4_000_000
 _STATUS = {"too-large": 413, "no-room": 507, "no-photo": 404}
 
 PLACES = (
@@ -103,6 +105,28 @@ def on_missing(request: Request, fault: Exception) -> Response:
         answer.status_code = status
         return answer
     return say({"error": {"code": str(status), "what": detail, "words": detail}}, status)
+
+
+async def said_in(request: Request) -> dict[str, Any]:
+    """Read the JSON object that a request brings.
+
+    Raises
+    ------
+    HTTPException
+        400 for anything else, 413 for more than a page of ours ever sends.
+    """
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > _MOST_JSON:
+            raise HTTPException(413, "That is more than this page ever sends.")
+    try:
+        said = json.loads(body)
+    except (ValueError, RecursionError):
+        said = None
+    if not isinstance(said, dict):
+        raise HTTPException(400, "A JSON object was expected.")
+    return said
 
 
 def number_of(value: Any, name: str, low: float, high: float) -> float:

@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from sporecount.errors import CalibrationError
 from sporecount.files.profiles import list_profiles, profile_folder
-from sporecount.page.answers import desk_of, number_of, page, say
+from sporecount.page.answers import desk_of, number_of, page, said_in, say
 from sporecount.page.opened import photo_id
 from sporecount.page.walk import Rig, Walk
 from sporecount.session.live import Wish
@@ -72,9 +72,7 @@ async def take(request: Request) -> Response:
 
 async def rig(request: Request) -> Response:
     """Say what the microscope is."""
-    said = await request.json()
-    if not isinstance(said, dict):
-        raise HTTPException(400, "An object was expected.")
+    said = await said_in(request)
     objective, division = said.get("objective"), said.get("division_um")
     _walk(request).say(
         Rig(
@@ -162,8 +160,8 @@ def picture(request: Request) -> Response:
 
 async def remove(request: Request) -> Response:
     """Put a photo away, or all."""
-    said = await request.json()
-    at = str(said.get("photo", "")) if isinstance(said, dict) else ""
+    said = await said_in(request)
+    at = str(said.get("photo", ""))
     walk = _walk(request)
     if at == "all":
         walk.clear()
@@ -174,8 +172,8 @@ async def remove(request: Request) -> Response:
 
 async def accept(request: Request) -> Response:
     """Store the profile under a name, with its certificate; count with it when that is wanted."""
-    said = await request.json()
-    if not isinstance(said, dict) or not str(said.get("name", "")).strip():
+    said = await said_in(request)
+    if not str(said.get("name", "")).strip():
         raise HTTPException(400, "Give the adapter a name.")
     return say(
         await run_in_threadpool(_accept, request, str(said["name"]).strip(), bool(said.get("count_with")))

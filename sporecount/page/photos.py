@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from pathlib import Path
 from typing import Any
 
 import simplejpeg
@@ -14,9 +15,9 @@ from starlette.routing import Route
 
 from sporecount.errors import SporecountError
 from sporecount.files.profiles import list_profiles
-from sporecount.page.answers import desk_of, number_of, page, say
+from sporecount.page.answers import desk_of, number_of, page, said_in, say
 from sporecount.page.desk import Desk, said_of_field
-from sporecount.session.folder import look_into
+from sporecount.session.folder import look_into, printable
 from sporecount.session.live import Wish
 from sporecount.settings import CountSettings
 
@@ -30,7 +31,7 @@ def show(request: Request) -> Response:
     return page(
         request,
         "photos.html",
-        folder=str(desk.folder.resolve()),
+        folder=_short_path(desk.folder),
         wish=desk.live.wish,
         adapters=_adapters(),
         shown=_listed(desk),
@@ -38,6 +39,13 @@ def show(request: Request) -> Response:
         watching=desk.live.watching,
         state=desk.live.state,
     )
+
+
+def _short_path(folder: Path) -> str:
+    """Give the folder as a person would write it."""
+    path = folder.resolve()
+    home = Path.home()
+    return printable(f"~/{path.relative_to(home).as_posix()}" if home in path.parents else str(path))
 
 
 def _adapters() -> list[dict[str, Any]]:
@@ -77,12 +85,18 @@ def _uncounted(desk: Desk) -> int:
 
 async def offer(request: Request) -> Response:
     """Tell which of the files about to be sent are not here yet, so that only those are sent."""
-    said = await request.json()
-    files = said.get("files") if isinstance(said, dict) else None
+    said = await said_in(request)
+    files = said.get("files")
     if not isinstance(files, list) or len(files) > _MOST_OFFERED:
         raise HTTPException(400, "A list of files was expected.")
-    offered = [(str(one.get("name", "")), int(one.get("size", -1))) for one in files if isinstance(one, dict)]
+    offered = [(str(one["name"]), one["size"]) for one in files if _is_file(one)]
+    if len(offered) != len(files):
+        raise HTTPException(400, "Each file needs a name and a size.")
     return say({"send": await run_in_threadpool(desk_of(request).tray.lacking, offered)})
+
+
+def _is_file(one: Any) -> bool:
+    return isinstance(one, dict) and isinstance(one.get("name"), str) and isinstance(one.get("size"), int)
 
 
 async def take(request: Request) -> Response:
@@ -110,7 +124,7 @@ def stop(request: Request) -> Response:
 
 async def watch(request: Request) -> Response:
     """Count whatever appears in the folder, or leave it alone."""
-    on = bool((await request.json()).get("on"))
+    on = bool((await said_in(request)).get("on"))
     desk_of(request).live.watch(on)
     return say({"on": on})
 
@@ -118,9 +132,7 @@ async def watch(request: Request) -> Response:
 async def scale(request: Request) -> Response:
     """Say how the photos were taken."""
     desk = desk_of(request)
-    said = await request.json()
-    if not isinstance(said, dict):
-        raise HTTPException(400, "An object was expected.")
+    said = await said_in(request)
     await run_in_threadpool(desk.count_as, _wish(said, desk.live.wish))
     return say({"asked": True})
 

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from sporecount.page.answers import LINE_ID, desk_of, now, page, reader_name, say
+from sporecount.page.answers import LINE_ID, desk_of, now, page, reader_name, said_in, say
 from sporecount.page.opened import FieldRow, Opened, photo_id
 from sporecount.records import PrintTally
 from sporecount.report import field_sentence
@@ -79,8 +79,8 @@ def _field(row: FieldRow) -> dict[str, Any]:
 
 async def decide(request: Request) -> Response:
     """Keep what the keeper decided on a print."""
-    said = await request.json()
-    if not isinstance(said, dict) or said.get("says") not in DECISIONS:
+    said = await said_in(request)
+    if said.get("says") not in DECISIONS:
         raise HTTPException(400, f"A decision is one of {', '.join(DECISIONS)}.")
     desk = desk_of(request)
     opened = desk.session()

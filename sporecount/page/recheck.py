@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from sporecount.page.answers import LINE_ID, desk_of, now, number_of, page, reader_name, say
+from sporecount.page.answers import LINE_ID, desk_of, now, number_of, page, reader_name, said_in, say
 from sporecount.page.desk import Desk, said_of_field, said_of_print
 from sporecount.page.field import geometry
 from sporecount.page.opened import Opened, photo_id
@@ -105,9 +105,7 @@ def one_object(request: Request) -> Response:
 
 async def decide(request: Request) -> Response:
     """Write a decision; what it makes of the field is the answer."""
-    said = await request.json()
-    if not isinstance(said, dict):
-        raise HTTPException(400, "An object was expected.")
+    said = await said_in(request)
     return await run_in_threadpool(_decide, request, said)
 
 
@@ -203,8 +201,8 @@ def learning(request: Request) -> Response:
 
 async def set_learning(request: Request) -> Response:
     """Learn from the decisions, do not, or forget what was learnt so far."""
-    said = await request.json()
-    what = said.get("what") if isinstance(said, dict) else None
+    said = await said_in(request)
+    what = said.get("what")
     if what not in ("on", "off", "forget"):
         raise HTTPException(400, "What to do is on, off or forget.")
     return await run_in_threadpool(_set_learning, request, what)

@@ -189,14 +189,12 @@ def write_tiles(rgb: np.ndarray, to: Path) -> int:
 
 
 def _density(photo: Photo, scale: Scale) -> tuple[np.ndarray, float, int, int]:
-    """Draw the optical density: white is empty card, dark blue is dense."""
-    import cv2
-
+    """Draw the optical density: light is empty card, dark is dense; what was not seen is nearly black."""
     from sporecount.chain import find_view
     from sporecount.steps.flatten import flatten
     from sporecount.steps.rescale import to_working_grid
 
     work = to_working_grid(photo, find_view(photo), scale, CountSettings())
     shade = np.clip(flatten(work).density / _DARKEST, 0, 1)
-    table = cv2.applyColorMap(np.arange(256, dtype=np.uint8)[:, None], cv2.COLORMAP_CIVIDIS)[:, 0, ::-1]
-    return table[255 - (255 * shade).astype(np.uint8)], work.zoom, work.left_px, work.top_px
+    grey = np.where(work.seen, 250 - 230 * shade, 14).astype(np.uint8)
+    return np.repeat(grey[..., None], 3, axis=2), work.zoom, work.left_px, work.top_px

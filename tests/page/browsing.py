@@ -27,7 +27,7 @@ class Server:
             stdout=subprocess.PIPE,
             text=True,
             cwd=ROOT,
-            env={**os.environ, "SPORECOUNT_HOME": str(home)},
+            env={**os.environ, "SPORECOUNT_HOME": str(home), "HOME": str(home.parent)},
         )
         assert self._process.stdout is not None
         for line in self._process.stdout:

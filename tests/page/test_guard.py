@@ -103,3 +103,28 @@ def test_nothing_outside_the_page_is_served(client, address):
     answer = client.get(address)
     assert answer.status_code == 404
     assert "import" not in answer.text
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["/photos/offer", "/count/watch", "/count/scale", "/recheck/say", "/recheck/learning", "/prints/decide",
+     "/calibrate/rig", "/calibrate/remove", "/calibrate/accept"],
+)  # fmt: skip
+@pytest.mark.parametrize(
+    "body", [b"", b"{", b"[]", b"5", b"null", b"[" * 100_000, b"\xff\xfe", b'{"files": [{}]}']
+)
+def test_a_body_that_is_no_request_of_ours_is_refused_in_words(client, address, body):
+    answer = client.post(address, content=body)
+    assert answer.status_code in (200, 400, 404)
+    if answer.status_code != 200:
+        assert answer.json()["error"]["words"]
+    else:  # an object in which nothing is said changes nothing
+        assert body.startswith(b"{")
+
+
+def test_a_body_without_end_is_cut_off(client):
+    async def endless():
+        for _ in range(100):
+            yield b" " * 1_000_000
+
+    assert client.post("/recheck/say", content=endless()).status_code == 413

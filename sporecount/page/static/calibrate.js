@@ -48,7 +48,7 @@ function photo(one) {
     words.append(element("b", "No number: "), `${one.what}. `, one.remedy ? `${one.remedy}.` : "");
     return item;
   }
-  words.append(element("b", `${one.um_per_px.toPrecision(5)} µm per pixel`), ` ± ${short(one.um_per_px_u, 2)} (standard uncertainty); ${plural(one.divisions, "division")} of ${one.division_um} µm at ${one.angle_deg.toFixed(1)}°. Lines lie within ${short(one.residual_px, 2)} px of where they should. The lens bends the rim of the view by ${short(one.bend_percent, 2)} %.`);
+  words.append(element("b", `${one.um_per_px.toPrecision(5)} µm per pixel`), ` ± ${short(one.um_per_px_u, 2)} (standard uncertainty); ${plural(one.divisions, "division")} of ${one.division_um} µm at ${one.angle_deg.toFixed(1)}°. Lines lie within ${short(one.residual_px, 2)} px of where they should. ${Math.abs(one.bend_percent) < 0.05 ? "The lens keeps lengths alike up to the rim of the view, within 0.05 %" : `The lens changes lengths at the rim of the view by ${short(one.bend_percent, 2)} %`}.`);
   for (const warning of one.warnings) item.insertBefore(element("p", warning, "warning"), item.querySelector(".pictures"));
   const pictures = item.querySelector(".pictures");
   for (const [what, alt] of [["marked", `${one.name} with every line that was read marked and each tenth numbered`], ["charts", `Charts of ${one.name}: how far each line lies from its place, and the local length of a division`]]) {

@@ -188,7 +188,7 @@ function interval(low, count, high, was, top) {
 
 function paintField({ machine, now }) {
   at("standing").hidden = false;
-  const top = Math.max(machine.high, now.high, 1) * 1.1;
+  const top = Math.ceil(Math.max(machine.high, now.high, 1) * 1.05);
   at("field-words").textContent = `${plural(now.spores, "spore")}, 95 % interval ${now.low} to ${now.high}. The program alone: ${machine.spores}, ${machine.low} to ${machine.high}.`;
   at("field-drawn").replaceChildren(interval(now.low, now.spores, now.high, [machine.low, machine.spores, machine.high], top));
 }
@@ -198,7 +198,7 @@ function paintPrint(now) {
   at("print-head").textContent = `Print ${now.sample}`;
   const dense = now.density, was = printMachine?.density;
   at("print-words").textContent = `${now.headline}${dense ? ` ${short(dense[0], 2)} per mm², 95 % interval ${short(dense[1], 2)} to ${short(dense[2], 2)}.` : ""} A heavy load: ${now.heavy}.`;
-  at("print-drawn").replaceChildren(...(dense && was ? [interval(dense[1], dense[0], dense[2], [was[1], was[0], was[2]], Math.max(dense[2], was[2]) * 1.1)] : []));
+  at("print-drawn").replaceChildren(...(dense && was ? [interval(dense[1], dense[0], dense[2], [was[1], was[0], was[2]], Math.max(dense[2], was[2]) * 1.05)] : []));
 }
 
 async function standing(photo) {
