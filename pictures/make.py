@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from urllib.parse import urljoin
 
 from PIL import Image
 from playwright.sync_api import sync_playwright
@@ -40,12 +41,12 @@ def main() -> None:
                 address = next(
                     found[0] for line in bench.stdout or () if (found := re.search(r"http://\S+", line))
                 )
-                save(screenshot(address), "bench.jpg")
+                save(screenshot(address, then="/prints"), "bench.jpg")
             finally:
                 bench.terminate()
 
 
-def screenshot(address: str) -> Image.Image:
+def screenshot(address: str, then: str = "") -> Image.Image:
     """Photograph what a browser shows at an address."""
     browser = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     if browser is None:
@@ -54,6 +55,8 @@ def screenshot(address: str) -> Image.Image:
         window = play.chromium.launch(executable_path=browser, args=["--no-sandbox"])
         page = window.new_page(viewport={"width": WIDTH, "height": 900})
         page.goto(address, wait_until="load")
+        if then:
+            page.goto(urljoin(address, then), wait_until="load")
         page.wait_for_timeout(3000)  # pictures and counts come after the page
         shot = page.screenshot()
         window.close()
