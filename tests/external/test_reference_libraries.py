@@ -76,7 +76,8 @@ def test_large_objects_agree_with_regionprops():
         assert large.solidity[row] == pytest.approx(one.solidity, abs=0.08)
         # skimage's orientation is from the row axis, counter-clockwise; ours from +x towards +y
         turn = (large.angle_deg[row] - (90 - np.degrees(one.orientation)) + 90) % 180 - 90
-        assert abs(turn) < 6
+        # ours is that of the smallest rectangle around an outline of 3 um pixels
+        assert abs(turn) < 12
 
 
 @pytest.mark.parametrize(("objective", "resolved_um"), [(4, 3.4), (10, 1.3), (40, 0.52)])
