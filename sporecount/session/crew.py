@@ -119,7 +119,7 @@ class Crew:
 
     def __exit__(self, *_fault: object) -> None:
         self._closed = True
-        for process in self._all:
+        for process in list(self._all):  # a worker that is stopped is taken off the list by its own thread
             process.stop()
 
     def do(self, jobs: Iterable[Job]) -> Iterator[tuple[Job, Any]]:
