@@ -8,6 +8,7 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable
+from types import FrameType
 
 from sporecount.errors import SessionError
 from sporecount.page.desk import Desk
@@ -85,7 +86,13 @@ def serve(
         server_header=False,
         timeout_graceful_shutdown=2,
     )
-    server = uvicorn.Server(config)
+
+    class Server(uvicorn.Server):
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            desk.news.close()  # open tabs are let go, or the page would wait for them
+            super().handle_exit(sig, frame)
+
+    server = Server(config)
     say(address)
     if browser:
         threading.Timer(0.5, webbrowser.open, [address]).start()

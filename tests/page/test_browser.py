@@ -225,7 +225,7 @@ def test_calibration_to_certificate_by_keyboard(tab, tmp_path):
         tab.locator("[name=name]").focus()
         tab.keyboard.type("blue tube")
         tab.keyboard.press("Enter")
-        link = tab.get_by_role("link", name="Open the certificate")
+        link = tab.get_by_role("link", name="Open the certificate", exact=True)
         expect(link).to_be_visible(timeout=SOON)
         with tab.context.expect_page() as opened:
             link.focus()
@@ -261,7 +261,10 @@ def test_no_serious_fault_of_accessibility(chromium, counted, scheme):
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         page.add_script_tag(path=str(AXE))
         found = page.evaluate(
-            "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] })"
+            "(rules) => axe.run(document, { runOnly: rules })",
+            ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+            if scheme == "light"
+            else ["color-contrast"],
         )
         grave = [
             (place, one["id"], [node["html"][:120] for node in one["nodes"]])
@@ -269,7 +272,7 @@ def test_no_serious_fault_of_accessibility(chromium, counted, scheme):
             if one["impact"] in ("serious", "critical")
         ]
         assert grave == []
-        assert len(found["passes"]) > 10
+        assert len(found["passes"]) >= (10 if scheme == "light" else 1)
     context.close()
 
 

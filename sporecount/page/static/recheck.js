@@ -53,7 +53,14 @@ async function showNext() {
   }
   const one = here;
   at("where").textContent = `${one.sample}, field ${one.field}, object ${one.row + 1}`;
-  const told = await object(one);
+  let told;
+  try {
+    told = await object(one);
+  } catch (fault) {
+    announce(fault.message);
+    if (one === here) setTimeout(() => { if (one === here) showNext(); }, 1500);
+    return;
+  }
   if (one !== here) return;
   for (const [viewer, um] of [[near, NEAR_UM], [around, AROUND_UM]]) {
     viewer.canvas.classList.remove("blank");
@@ -72,7 +79,11 @@ async function showNext() {
 const objects = new Map();
 function object(one) {
   const address = `/recheck/object/${one.photo}/${one.row}.json?round=${turn}`;
-  if (!objects.has(address)) objects.set(address, ask(address, undefined, "GET"));
+  if (!objects.has(address)) {
+    const asked = ask(address, undefined, "GET");
+    asked.catch(() => objects.delete(address));
+    objects.set(address, asked);
+  }
   return objects.get(address);
 }
 
