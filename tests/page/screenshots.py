@@ -57,7 +57,7 @@ def main(to: Path) -> None:
             if place:
                 page.goto(server.home + place)
             page.wait_for_timeout(2500)
-            page.screenshot(path=to / f"{name}.jpg", type="jpeg", quality=88)
+            page.screenshot(path=to / f"page-{name}.jpg", type="jpeg", quality=88)
 
         try:
             page = browser.new_page(viewport={"width": 1280, "height": 860})
