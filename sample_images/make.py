@@ -38,8 +38,8 @@ TURNED = 6
 # print: photos, spores per mm2, chance that a photo overlaps the one before, what the table notes
 PRINTS = {
     "MH-01": (3, 0.0, 0.0, "none placed"),
-    "MH-02": (4, 4.0, 0.4, "light"),
-    "MH-03": (3, 80.0, 0.0, "heavy"),
+    "MH-02": (4, 1.5, 0.4, "light"),
+    "MH-03": (3, 60.0, 0.0, "heavy"),
     "MH-04": (2, 12.0, 0.0, "focus lost"),
 }
 UPRIGHT, HEIC = "MH-01_2", "MH-02_3"
@@ -53,6 +53,8 @@ GOOD = replace(
     scale_cover=(0.10, 0.22),
     focus_blur_um=(0.2, 0.8),
     focus_spread_um=(0.2, 1.0),
+    clumped_share=(0.1, 0.4),
+    clump_size=(2, 12),
     mottle_density=(0.008, 0.03),
     veil=(0.002, 0.03),
 )

@@ -124,7 +124,8 @@ _TABLE = (
         "Change the lamp or the exposure and photograph again.",
     ),
     Reason(
-        "no-colour", "recheck",
+        "no-colour",
+        "recheck",
         "The photo has no colour, so amber could not help to tell spores from dirt.",
         "Photograph in colour.",
     ),

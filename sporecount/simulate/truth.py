@@ -10,7 +10,18 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-KIND_NAMES = ("background", "spore", "scale", "scale piece", "hair", "fibre", "bubble", "dust", "pollen", "other")
+KIND_NAMES = (
+    "background",
+    "spore",
+    "scale",
+    "scale piece",
+    "hair",
+    "fibre",
+    "bubble",
+    "dust",
+    "pollen",
+    "other",
+)
 """Kinds of the map `SimulatedPhoto.kind_map`, by their number. "other": mould, droplets, ink, ruled lines, ..."""
 
 

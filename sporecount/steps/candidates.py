@@ -14,8 +14,8 @@ from sporecount.settings import CountSettings
 _STEP = np.sqrt(2)
 """Ratio of neighbouring blur sizes: differences of Gaussians then stand for the Laplacian within a few percent."""
 
-_MIN_DENSITY = 0.006
-"""Weakest answer kept, about 1.5 % of light: paler things are not seen by eye either."""
+_MIN_DENSITY = 0.01
+"""Weakest answer kept, about 2 % of light: paler things are not seen by eye either."""
 
 _MIN_SIGNAL_TO_NOISE = 3.0
 
@@ -44,7 +44,8 @@ def find_candidates(work: WorkImage, flat: FlatField, settings: CountSettings) -
     high_um = settings.spore_length_max_um / (2 * np.sqrt(2))
     count = 1 + int(np.ceil(np.log(high_um / low_um) / np.log(_STEP)))
     image, seen, um_per_px, halvings = flat.density, work.seen, work.um_per_px, 0
-    found, layers = [], []
+    found = []
+    layers: list[tuple[np.ndarray, int]] = []
     for sigma_um in low_um * _STEP ** np.arange(count):
         while sigma_um / um_per_px >= _HALVE_FROM_PX and min(image.shape) >= 32:
             image, seen = _halve(image), seen[::2, ::2]
@@ -67,7 +68,7 @@ def find_candidates(work: WorkImage, flat: FlatField, settings: CountSettings) -
         )
     row, col, score, size = (np.concatenate(column) for column in zip(*found, strict=True))
     order = np.lexsort((col, row, -score))
-    order = order[_strongest_within(row[order], col[order], radius=1.6 / work.um_per_px)]
+    order = order[_strongest_within(row[order], col[order], radius=2.0 / work.um_per_px)]
     row, col = row[order], col[order]
     values = np.stack([_at(layer, row, col, halvings) for layer, halvings in layers], axis=1)
     return Candidates(
@@ -98,7 +99,7 @@ def _halve(image: np.ndarray) -> np.ndarray:
 def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Local maxima above a level, with their place refined by a parabola in each direction."""
     top = cv2.dilate(answer, np.ones((3, 3), np.uint8))
-    is_peak = cv2.compare(answer, cv2.max(top, level), cv2.CMP_GE)
+    is_peak = cv2.compare(answer, np.maximum(top, np.float32(level)), cv2.CMP_GE)
     is_peak[[0, -1]] = 0
     is_peak[:, [0, -1]] = 0
     points = cv2.findNonZero(is_peak)
@@ -122,7 +123,7 @@ def _vertex(before: np.ndarray, here: np.ndarray, after: np.ndarray) -> np.ndarr
 
 
 def _strongest_within(row: np.ndarray, col: np.ndarray, radius: float) -> np.ndarray:
-    """Indices of rows, given strongest first, that have no stronger one within the radius."""
+    """List the rows, given strongest first, that have no stronger one within the radius."""
     from scipy.spatial import cKDTree
 
     if row.size == 0:

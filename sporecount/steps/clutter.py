@@ -112,7 +112,7 @@ def _refracting(density: np.ndarray, coarse_um: float) -> np.ndarray:
     reach = max(1, round(8 / coarse_um))
     bright = cv2.dilate((density < -0.10).astype(np.uint8), _disc(reach))
     dark = cv2.dilate((density > 0.15).astype(np.uint8), _disc(reach))
-    rims = bright & dark
+    rims = cv2.bitwise_and(bright, dark)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(rims, connectivity=8)
     long_enough = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) * coarse_um > 45
     long_enough[0] = False
@@ -124,7 +124,7 @@ def _large_objects(
 ) -> LargeObjects:
     smooth = cv2.GaussianBlur(density, (0, 0), 0.8)
     dark = ((smooth > 0.07) & seen).astype(np.uint8)
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(dark, connectivity=4)
     largest_spore_um2 = np.pi / 4 * settings.spore_length_max_um**2
     keep = stats[:, cv2.CC_STAT_AREA] * coarse_um**2 > 2.0 * largest_spore_um2
     keep[0] = False

@@ -140,7 +140,7 @@ def expected_recall(objects: Objects, counted: np.ndarray, conditions: Condition
 
 
 def count_scales(large: LargeObjects) -> int:
-    """Number of butterfly scales among the large objects; overlapping ones are told by their area.
+    """Count the butterfly scales among the large objects; overlapping ones are told by their area.
 
     A scale is roughly 100 x 50 um (particle-atlas figures): wider than a fibre, larger than a torn piece.
     """

@@ -47,19 +47,25 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     reach = max(1, round(6.0 / grid_um))
     around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     local = cv2.subtract(cv2.dilate(small, around), cv2.erode(small, around))
-    blur = np.full((rows, cols), np.nan, np.float32)
     floor = max(0.05, 8 * flat.noise / max(1.0, shrink))
-    for i in range(rows):
-        for j in range(cols):
-            part = (slice(i * tile, (i + 1) * tile), slice(j * tile, (j + 1) * tile))
-            slopes = slope[part]
-            steep = slopes >= max(np.quantile(slopes, 0.98), 1e-6)
-            contrast = float(np.median(local[part][steep])) if steep.any() else 0.0
-            if contrast > floor:
-                blur[i, j] = contrast / float(np.median(slopes[steep])) / np.sqrt(2 * np.pi) * grid_um
+    steepest = np.argpartition(-_tiles(slope, rows, cols, tile), tile * tile // 50, axis=2)[
+        ..., : tile * tile // 50
+    ]
+    slopes = np.median(np.take_along_axis(_tiles(slope, rows, cols, tile), steepest, axis=2), axis=2)
+    contrast = np.median(np.take_along_axis(_tiles(local, rows, cols, tile), steepest, axis=2), axis=2)
+    known = (contrast > floor) & (slopes > 1e-6)
+    blur = np.where(known, contrast / np.maximum(slopes, 1e-6) / np.sqrt(2 * np.pi) * grid_um, np.nan)
+    blur = blur.astype(np.float32)
     # a slope taken over three pixels blurs by about one more: take that off in quadrature
     blur = np.sqrt(np.maximum(blur**2 - (0.7 * grid_um) ** 2, 0.2**2))
     return _fill(blur)
+
+
+def _tiles(image: np.ndarray, rows: int, cols: int, tile: int) -> np.ndarray:
+    """Pixels by tile, shape (rows, cols, tile * tile); what is missing at the end is 0."""
+    padded = np.zeros((rows * tile, cols * tile), image.dtype)
+    padded[: image.shape[0], : image.shape[1]] = image
+    return padded.reshape(rows, tile, cols, tile).swapaxes(1, 2).reshape(rows, cols, tile * tile)
 
 
 def _fill(values: np.ndarray) -> np.ndarray:

@@ -62,7 +62,7 @@ def measure(
 def _clumps(
     x_px: np.ndarray, y_px: np.ndarray, looks: Looks, um_per_px: float, is_spore: np.ndarray
 ) -> np.ndarray:
-    """Number of spores in each one's touching group; 1 for all that is no spore."""
+    """Count the spores in each one's touching group; 1 for all that is no spore."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree

@@ -96,8 +96,8 @@ def dark_corners(rgb: np.ndarray) -> np.ndarray:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(black, connectivity=4)
     corners = {int(labels[i, j]) for i in (0, -1) for j in (0, -1) if black[i, j]}
     cut = np.isin(labels, [one for one in corners if stats[one, cv2.CC_STAT_AREA] > 12])
-    cut = cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8))
-    return cv2.resize(cut, (width, height), interpolation=cv2.INTER_NEAREST) > 0
+    wider = cv2.dilate(cut.astype(np.uint8), np.ones((7, 7), np.uint8))
+    return cv2.resize(wider, (width, height), interpolation=cv2.INTER_NEAREST) > 0
 
 
 def _fit_lit_region(lit: np.ndarray) -> tuple[float, float, float, float] | None:

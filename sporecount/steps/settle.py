@@ -18,7 +18,7 @@ from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import Looks, glance, look, look_carefully
 from sporecount.steps.clutter import LargeObjects
 
-_GLANCE_FROM = -1.0
+_GLANCE_FROM = -0.75
 """Log odds of the quick look below which a place is passed over."""
 
 _ALWAYS_LOOKED_AT = 100
@@ -186,7 +186,7 @@ def each_once(settled: Settled, um_per_px: float) -> Settled:
 
 
 def _first_of_each(settled: Settled, um_per_px: float, preferred: np.ndarray) -> np.ndarray:
-    """Indices of the rows kept; preferred ones win over others, then the likelier spore."""
+    """List the rows kept; preferred ones win over others, then the likelier spore."""
     from scipy.spatial import cKDTree
 
     order = np.lexsort((settled.col, settled.row, -spore_margin(settled.looks.logits), ~preferred))

@@ -1,0 +1,1 @@
+"""From a place to what lies there: crops, looks, traits, probabilities; the model files and how they are made."""

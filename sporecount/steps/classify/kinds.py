@@ -17,8 +17,8 @@ from sporecount.steps.settle import Settled, on_large
 def classify(settled: Settled, outlines: Outlines, large: LargeObjects, um_per_px: float) -> Kinds:
     """Give the probability of each kind.
 
-    A small network of two layers weighs the traits of each object; it was fitted on the objects that these very
-    steps find in whole simulated photos, so that its answers are probabilities at the odds of a real field.
+    Boosted shallow trees weigh the traits of each object; they were fitted on the objects that these very
+    steps find in whole simulated photos, so that their answers are probabilities at the odds of a real field.
     The other kinds share what is left in proportion to their own logits.
 
     Parameters
@@ -45,13 +45,18 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, um_per_p
 
 def log_odds(rows: np.ndarray) -> np.ndarray:
     """Log odds of spore for rows of traits, shape (n,)."""
-    weights = _weights()
-    hidden = np.maximum(rows @ weights["w1"] + weights["b1"], 0)
-    hidden = np.maximum(hidden @ weights["w2"] + weights["b2"], 0)
-    return np.asarray((hidden @ weights["w3"] + weights["b3"])[:, 0])
+    trees = _trees()
+    node = np.broadcast_to(trees["root"], (len(rows), len(trees["root"])))
+    this = np.arange(len(rows))[:, None]
+    while True:
+        lower = rows[this, trees["trait"][node]] <= trees["limit"][node]
+        below = np.where(lower, trees["left"][node], trees["right"][node])
+        if np.array_equal(below, node):  # a leaf points to itself
+            return np.asarray(trees["base"] + trees["value"][node].sum(axis=1))
+        node = below
 
 
 @lru_cache(maxsize=1)
-def _weights() -> dict[str, np.ndarray]:
+def _trees() -> dict[str, np.ndarray]:
     with files("sporecount.steps.classify").joinpath("sorter.npz").open("rb") as file:
         return dict(np.load(file))

@@ -95,10 +95,13 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
 def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
     """Look at crops as they are and as other phones would render them; the mean of the answers."""
     answers = [
-        look(_rendered(fine, colour, density), _rendered(wide, colour, density)) for colour, density in _RENDERINGS
+        look(_rendered(fine, colour, density), _rendered(wide, colour, density))
+        for colour, density in _RENDERINGS
     ]
     means = {
-        name: np.mean([getattr(one, name) for one in answers], axis=0) for name in _COLUMNS if name != "angle_deg"
+        name: np.mean([getattr(one, name) for one in answers], axis=0)
+        for name in _COLUMNS
+        if name != "angle_deg"
     }
     return Looks(angle_deg=answers[0].angle_deg, **means)
 
@@ -121,7 +124,7 @@ def glance(crops: np.ndarray) -> np.ndarray:
 
 
 def model_card() -> dict[str, Any]:
-    """The recipe and the scores that stand beside the model file, and its calibration."""
+    """Read the recipe and the scores that stand beside the model file."""
     text = files("sporecount.steps.classify").joinpath("model.json").read_text("utf-8")
     card: dict[str, Any] = json.loads(text)
     return card
@@ -130,8 +133,8 @@ def model_card() -> dict[str, Any]:
 @lru_cache(maxsize=1)
 def model_id() -> str:
     """Name and SHA-256 of the model files."""
-    both = _bytes("model.onnx") + _bytes("glance.onnx")
-    return f"{model_card()['name']} {hashlib.sha256(both).hexdigest()}"
+    parts = _bytes("model.onnx") + _bytes("glance.onnx") + _bytes("sorter.npz")
+    return f"{model_card()['name']} {hashlib.sha256(parts).hexdigest()}"
 
 
 def _bytes(name: str) -> bytes:

@@ -22,13 +22,12 @@ def main() -> None:
     parser.add_argument("--fit-seconds", type=float, default=1e9, help="stop training after about this time")
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--seed", type=int, default=20261125)
-    parser.add_argument("--go-on", action="store_true", help="train the present model further")
     parser.add_argument("--mine", action="store_true", help="prefer what the present model gets wrong")
     parser.add_argument("--styles", nargs="+", default=list(STYLES))
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     arguments = parser.parse_args()
 
-    from sporecount.steps.classify.training.export import export, export_glance, load
+    from sporecount.steps.classify.training.export import export, export_glance
     from sporecount.steps.classify.training.fit import fit, fit_glance
 
     begun = time.monotonic()
@@ -45,10 +44,7 @@ def main() -> None:
         f"{drawn} photos, {len(harvest.label)} crops in {time.monotonic() - begun:.0f} s; per kind {labels}",
         flush=True,
     )
-    start = load(arguments.out / "model.onnx") if arguments.go_on else None
-    network = fit(
-        harvest, steps=arguments.steps, seed=arguments.seed, seconds=arguments.fit_seconds, start_from=start
-    )
+    network = fit(harvest, steps=arguments.steps, seed=arguments.seed, seconds=arguments.fit_seconds)
     arguments.out.mkdir(parents=True, exist_ok=True)
     export(network, arguments.out / "model.onnx")
     export_glance(fit_glance(harvest, steps=2000, seed=arguments.seed), arguments.out / "glance.onnx")
@@ -61,7 +57,6 @@ def main() -> None:
         "crops": len(harvest.label),
         "crops_per_kind": labels,
         "mined": arguments.mine,
-        "platt": [1.0, 0.0],
     }
     (arguments.out / "model.json").write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
 

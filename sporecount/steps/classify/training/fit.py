@@ -22,7 +22,6 @@ def fit(
     batch: int = 2048,
     rate: float = 3e-3,
     seconds: float = math.inf,
-    start_from: Network | None = None,
 ) -> Network:
     """Train with a one-cycle rate; the weights given back are a running mean of the last ones.
 
@@ -36,18 +35,12 @@ def fit(
         Rows a batch; highest learning rate.
     seconds : float
         Stop early at about this time; the schedule follows the clock when it would be longer.
-    start_from : Network or None
-        Go on from these weights.
     """
     torch.manual_seed(seed)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = (copy.deepcopy(start_from) if start_from else Network()).to(device)
-    if start_from:  # its batch norms are folded, their figures stay as they are
-        for layer in network.modules():
-            if isinstance(layer, (torch.nn.BatchNorm1d, torch.nn.BatchNorm2d)):
-                layer.eval()
+    network = Network().to(device)
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
     held = {
@@ -189,23 +182,21 @@ class Variation:
 
         # mottling in proportion to the density: pigment grains, ridges, paper
         mottle = self._pool[torch.randint(len(self._pool), (count,), device=device)]
-        strength = draw(0.0, 0.25) * some(0.35)
+        strength = draw(0.0, 0.35) * some(0.5)
         flecks = draw(0.0, 0.03) * some(0.3)
         near = mottle[:, :, 32:64, 32:64]
         far = functional.avg_pool2d(mottle, 3)
         fine = fine + near * (strength * fine.clamp(0, 1) + flecks)
         wide = wide + far * (strength * wide.clamp(0, 1) + flecks)
 
-        gain = torch.exp(draw(-0.45, 0.35) + draw(-0.1, 0.1, 3))
-        colour = draw(0.3, 1.9)  # phones and lamps render the same amber from pale straw to deep orange
+        gain = torch.exp(draw(-0.35, 0.35) + draw(-0.18, 0.18, 3))
         lift = draw(-0.03, 0.03) + draw(-0.015, 0.015, 3)
-        grey = some(0.03)
+        grey = some(0.06)
         noise = draw(0, 0.03) * some(0.4)
 
         def tint(crops: torch.Tensor, roughness: torch.Tensor) -> torch.Tensor:
             crops = crops * gain + lift + torch.randn_like(crops) * roughness
-            mean = crops.mean(1, keepdim=True)
-            crops = mean + (crops - mean) * colour * (1 - grey)
+            crops = crops * (1 - grey) + crops.mean(1, keepdim=True) * grey
             return crops.clamp(-0.5, 1.5)
 
         return tint(fine, noise), tint(wide, noise / 3), torch.cat(shifts), torch.cat(shapes)

@@ -16,12 +16,12 @@ STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered")
 """Independent renderers; `tests/recipes` holds one more, which training never sees."""
 
 PRESETS = {
-    "ordinary": 0.40,
-    "hard": 0.18,
-    "good_focus": 0.18,
-    "heavy": 0.09,
-    "no_spores": 0.12,
-    "scan_4x": 0.03,
+    "ordinary": 0.36,
+    "hard": 0.26,
+    "good_focus": 0.08,
+    "heavy": 0.12,
+    "no_spores": 0.14,
+    "scan_4x": 0.04,
 }
 
 
@@ -60,7 +60,7 @@ def _one(task: tuple[int, int, tuple[str, ...], bool, float]) -> Harvest | None:
     rng = np.random.default_rng([seed, number])
     style = styles[number % len(styles)]
     preset = str(rng.choice(list(PRESETS), p=np.array(list(PRESETS.values())) / sum(PRESETS.values())))
-    width, height = (int(side) for side in rng.integers(600, 1000, 2))
+    width, height = (int(side) for side in rng.integers(640, 1150, 2))
     try:
         simulated = draw(style, int(rng.integers(2**62)), preset, width, height)
         return harvest_photo(simulated, number, rng, mine=mine)

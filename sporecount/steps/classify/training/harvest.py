@@ -9,7 +9,7 @@ import numpy as np
 
 from sporecount.records import KINDS, FlatField, Photo, Scale, WorkImage
 from sporecount.settings import CountSettings
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
+from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import look
@@ -24,7 +24,7 @@ count. Near a countable spore such a place still teaches where its centre lies."
 
 _CENTRAL = 0.7
 _NEAR = 1.45
-"""Distance from a spore's centre, in half-axes, up to which a place is the spore, and up to which it is near it."""
+"""Distance from a spore's centre, in half-axes, up to which a place is the spore, and is near it."""
 
 _MAX_CROPS = 440
 _MAX_NEAR = 50
@@ -133,7 +133,7 @@ def label_places(
     -------
     label : ndarray of shape (n,), uint8
     spore : ndarray of shape (n,), int64
-        Number of the plain spore in or near whose outline the place lies, else -1.
+        Number of the countable spore in or near whose outline the place lies, else -1.
     """
     height, width = simulated.kind_map.shape
     rows = np.clip(np.round(y_px).astype(int), 0, height - 1)
@@ -152,7 +152,7 @@ def label_places(
         better = inside < depth[close]
         nearest[close[better]] = number
         depth[close[better]] = inside[better]
-    countable = np.array([_teaches(one) for one in simulated.spores], bool)
+    countable = np.array([one.countable for one in simulated.spores], bool)
     has = nearest >= 0
     good = np.zeros(len(x_px), bool)
     good[has] = countable[nearest[has]]

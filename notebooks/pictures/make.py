@@ -1,4 +1,4 @@
-"""Make the README's pictures from a real run over the sample session: `python pictures/make.py`.
+"""Make the README's pictures from a real run over the sample session: `python notebooks/pictures/make.py`.
 
 Needs Chromium and `pip install playwright` for the two pages.
 """
@@ -18,7 +18,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 HERE = Path(__file__).parent
-SAMPLE = HERE.parent / "sample_images"
+SAMPLE = HERE.parents[1] / "sample_images"
 FIELD = "MH-02_4.jpg"
 WIDTH = 1100
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -50,7 +50,7 @@ def screenshot(address: str, then: str = "") -> Image.Image:
     """Photograph what a browser shows at an address."""
     browser = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     if browser is None:
-        sys.exit("pictures/make.py needs Chromium: sudo apt install chromium")
+        sys.exit("notebooks/pictures/make.py needs Chromium: sudo apt install chromium")
     with sync_playwright() as play:
         window = play.chromium.launch(executable_path=browser, args=["--no-sandbox"])
         page = window.new_page(viewport={"width": WIDTH, "height": 900})

@@ -1,0 +1,133 @@
+"""Fit the last sorting to the objects that the steps find in whole simulated photos.
+
+    python -m sporecount.steps.classify.training.sorter --photos 420
+
+Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from sporecount.records import Photo, Scale
+from sporecount.settings import CountSettings
+from sporecount.simulate.truth import SimulatedPhoto
+from sporecount.steps.candidates import find_candidates
+from sporecount.steps.classify.training.gather import PRESETS, STYLES
+from sporecount.steps.classify.training.harvest import draw
+from sporecount.steps.classify.traits import traits
+from sporecount.steps.clutter import find_clutter
+from sporecount.steps.flatten import flatten
+from sporecount.steps.outline import follow_outlines
+from sporecount.steps.rescale import to_photo, to_working_grid
+from sporecount.steps.round_view import find_round_view
+from sporecount.steps.settle import on_large, settle, spore_margin
+
+NO_SPORE, SPORE, UNTOLD = 0, 1, 2
+_REACH = 0.6
+"""Distance from a spore's centre, in its lengths, up to which an object is that spore."""
+
+
+def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
+    """Run the steps on a photo and say of each object whether it is a spore.
+
+    Objects and spores are matched one to one; one matched to a spore that nobody could count stays untold.
+
+    Returns
+    -------
+    rows : ndarray of shape (n, k)
+        Traits.
+    label : ndarray of shape (n,), int8
+    """
+    settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
+    work = to_working_grid(photo, find_round_view(photo), Scale(simulated.um_per_px), settings)
+    flat = flatten(work)
+    _, large = find_clutter(work, flat, settings)
+    settled = settle(work, flat, find_candidates(work, flat, settings))
+    rows = traits(settled, follow_outlines(work, flat, settled), on_large(settled, large), work.um_per_px)
+    label = np.zeros(len(rows), np.int8)
+    if simulated.spores and len(rows):
+        x_px, y_px = to_photo(work, settled.row, settled.col)
+        table = np.array([(one.x_px, one.y_px, one.length_um, one.countable) for one in simulated.spores])
+        away = np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) * simulated.um_per_px / table[:, 2:3]
+        near = away <= _REACH
+        margin = np.clip(spore_margin(settled.looks.logits), -5, 8) + 5
+        gain = near * (10 * np.where(table[:, 3:] > 0, 1.0, 0.5) + 0.01 * margin)
+        spore, thing = linear_sum_assignment(np.minimum(away, _REACH) - gain)
+        hit = near[spore, thing]
+        label[thing[hit]] = np.where(table[spore[hit], 3] > 0, SPORE, UNTOLD)
+    keep = spore_margin(settled.looks.logits) > -6
+    return rows[keep], label[keep]
+
+
+def _one(seed: int, number: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng([seed, number])
+    preset = str(rng.choice(list(PRESETS), p=np.array(list(PRESETS.values())) / sum(PRESETS.values())))
+    width, height = (int(side) for side in rng.integers(650, 1000, 2))
+    style = STYLES[number % len(STYLES)]
+    return label_objects(draw(style, int(rng.integers(2**62)), preset, width, height))
+
+
+def fit_sorter(rows: list[np.ndarray], labels: list[np.ndarray]) -> dict[str, np.ndarray]:
+    """Boost shallow trees on all objects whose truth can be told.
+
+    Returns
+    -------
+    dict
+        Nodes of all trees as arrays, as `kinds.log_odds` reads them.
+    """
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    table, label = np.concatenate(rows), np.concatenate(labels)
+    told = label != UNTOLD
+    model = HistGradientBoostingClassifier(
+        max_depth=3,
+        max_iter=200,
+        learning_rate=0.05,
+        min_samples_leaf=200,
+        l2_regularization=20,
+        random_state=0,
+    ).fit(table[told], label[told] == SPORE)
+    trees = [one[0].nodes for one in model._predictors]
+    starts = np.concatenate(([0], np.cumsum([len(one) for one in trees])[:-1]))
+    leaf = np.concatenate([one["is_leaf"].astype(bool) for one in trees])
+    own = np.arange(len(leaf))
+    left = np.concatenate([one["left"] + start for one, start in zip(trees, starts, strict=True)])
+    right = np.concatenate([one["right"] + start for one, start in zip(trees, starts, strict=True)])
+    return {
+        "base": np.asarray(model._baseline_prediction, np.float32).ravel(),
+        "root": starts.astype(np.int32),
+        "trait": np.where(leaf, 0, np.concatenate([one["feature_idx"] for one in trees])).astype(np.int32),
+        "limit": np.where(leaf, 0, np.concatenate([one["num_threshold"] for one in trees])).astype(
+            np.float32
+        ),
+        "left": np.where(leaf, own, left).astype(np.int32),
+        "right": np.where(leaf, own, right).astype(np.int32),
+        "value": np.concatenate([one["value"] for one in trees]).astype(np.float32),
+    }
+
+
+def main() -> None:
+    """Draw, label, fit and write `sorter.npz`."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--photos", type=int, default=420)
+    parser.add_argument("--seed", type=int, default=20261126)
+    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
+    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify/sorter.npz"))
+    wish = parser.parse_args()
+    with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        pairs = list(pool.map(partial(_one, wish.seed), range(wish.photos)))
+    pairs = [pair for pair in pairs if len(pair[1])]
+    trees = fit_sorter([pair[0] for pair in pairs], [pair[1] for pair in pairs])
+    np.savez(wish.out, allow_pickle=False, **trees)
+
+
+if __name__ == "__main__":
+    main()
