@@ -162,12 +162,6 @@ def label_places(
     return label, nearest
 
 
-def _teaches(one: SporeTruth) -> bool:
-    """Whether a spore is plain enough to be a model of one: a guess taught as a truth would blur the rest."""
-    plain = one.visible >= 0.6 and one.blur_um <= 0.3 * one.length_um
-    return bool(one.countable and plain and one.contrast >= (0.1 if one.on_scale else 0.07))
-
-
 def _places_at_spores(
     simulated: SimulatedPhoto, work: WorkImage, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
