@@ -18,6 +18,7 @@ from sporecount.records import KINDS, FieldResult, FieldTally, Kinds, Objects, P
 from sporecount.settings import CountSettings
 from sporecount.stats.agreement import Kappa, cross_table, kappa
 from sporecount.stats.count_interval import field_count_interval
+from sporecount.steps.field_tally import is_ambiguous
 
 Says = Literal["spore", "not", "unsure", "added", "taken-back"]
 SAYS: tuple[Says, ...] = ("spore", "not", "unsure", "added", "taken-back")
@@ -267,7 +268,7 @@ def _tally(field: FieldResult, decided: np.ndarray, knobs: CountSettings) -> Fie
     _, low, high = field_count_interval(spore, before.recall, before.recall_u)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     reasons = [code for code in before.reasons if code != "ambiguous-objects"]
-    if "ambiguous-objects" in before.reasons and open_ones > max(2.0, 0.15 * spores):
+    if "ambiguous-objects" in before.reasons and is_ambiguous(open_ones, spores):
         reasons.insert(before.reasons.index("ambiguous-objects"), "ambiguous-objects")
     lengths = field.objects.length_um[(spore > knobs.doubt_high) & (field.objects.clump == 1)]
     lengths = lengths[np.isfinite(lengths)]

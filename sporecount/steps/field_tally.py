@@ -98,7 +98,7 @@ def tally_field(
         reasons.append("partly-out-of-focus")
     if scales + spores / 10 < _FEW_SCALES_PER_MM2 * examined_mm2:
         reasons.append("too-few-scales")
-    if doubtful.sum() > max(2.0, 0.15 * spores):
+    if is_ambiguous(int(doubtful.sum()), spores):
         reasons.append("ambiguous-objects")
     in_clumps = (objects.clump[counted] >= 10).sum()
     if spores >= 30 and in_clumps > _CROWDED_SHARE * spores:
@@ -133,10 +133,15 @@ def tally_field(
 def expected_recall(objects: Objects, counted: np.ndarray, conditions: Conditions) -> tuple[float, float]:
     """Share of countable spores that is found under such conditions, and its standard uncertainty."""
     blur = np.nanmedian(conditions.blur_um) if np.isfinite(conditions.blur_um).any() else SHARP_UM
-    lost_to_blur = 0.01 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
+    lost_to_blur = 0.06 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
     crowd = float((objects.clump[counted] >= 5).mean()) if counted.any() else 0.0
     lost = lost_to_blur + 0.04 * crowd
-    return 1 - lost, 0.6 * lost
+    return 1 - lost, max(0.06, 0.6 * lost)
+
+
+def is_ambiguous(doubtful: int, spores: int) -> bool:
+    """Whether so many objects are in doubt that a person should look."""
+    return doubtful > max(3.0, 0.25 * spores)
 
 
 def count_scales(large: LargeObjects) -> int:

@@ -123,6 +123,7 @@ def glance(crops: np.ndarray) -> np.ndarray:
     return np.concatenate(odds) if odds else np.empty(0, np.float32)
 
 
+@lru_cache(maxsize=1)
 def model_card() -> dict[str, Any]:
     """Read the recipe and the scores that stand beside the model file."""
     text = files("sporecount.steps.classify").joinpath("model.json").read_text("utf-8")
