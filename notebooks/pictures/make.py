@@ -19,7 +19,7 @@ from playwright.sync_api import sync_playwright
 
 HERE = Path(__file__).parent
 SAMPLE = HERE.parents[1] / "sample_images"
-FIELD = "MH-02_4.jpg"
+FIELD = "MH-03_2.jpg"
 WIDTH = 1100
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 

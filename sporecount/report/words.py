@@ -106,7 +106,7 @@ def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
         "unusable": "No verdict: these photos cannot be relied on.",
         "none": f"No spore found {place}.",
         "few": f"Few spores: {found}.",
-        "many": f"Many spores: {found}.",
+        "many": f"More than a few spores are likely: {found}.",
         "heavy": f"A heavy load is likely: {found}.",
     }[case]
     evidence = [] if case == "unusable" else _evidence(tally, print_area_mm2)
@@ -278,7 +278,7 @@ def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) ->
     lines = [f"{plural(len(prints), 'print')} from {plural(photos, 'photo')}."]
     for case, one, more in (
         ("heavy", "shows a likely heavy load", "show likely heavy loads"),
-        ("many", "shows many spores", "show many spores"),
+        ("many", "shows more than a few spores", "show more than a few spores"),
         ("few", "shows few spores", "show few spores"),
         ("none", "shows no spore", "show no spore"),
         ("unusable", "gives no verdict", "give no verdict"),
