@@ -18,13 +18,13 @@ from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import Looks, glance, look, look_carefully
 from sporecount.steps.clutter import LargeObjects
 
-_GLANCE_FROM = -0.75
+_GLANCE_FROM = -0.5
 """Log odds of the quick look below which a place is passed over."""
 
 _ALWAYS_LOOKED_AT = 100
 """The strongest candidates are looked at whatever the quick look says: what stands out is named in the record."""
 
-_LOOK_AGAIN_FROM = -4.5
+_LOOK_AGAIN_FROM = -2.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
 
 _GROW_FROM = 1.0
