@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import AdapterOption, ObjectiveOption, OutOption, ScaleOption
 
 
 def bench(
@@ -20,18 +21,10 @@ def bench(
             show_default=False,
         ),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where the results go.  [default: FOLDER/sporecount]")
-    ] = None,
-    adapter: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Adapter profile made by `sporecount calibrate`.")
-    ] = None,
-    objective: Annotated[
-        float | None, typer.Option(metavar="POWER", help="Magnification of the objective, such as 10.")
-    ] = None,
-    um_per_px: Annotated[
-        float | None, typer.Option(metavar="UM", help="Scale of the photos, when it is known: um per pixel.")
-    ] = None,
+    out: OutOption = None,
+    adapter: AdapterOption = None,
+    objective: ObjectiveOption = None,
+    um_per_px: ScaleOption = None,
     workers: Annotated[
         int | None, typer.Option(min=1, metavar="N", help="Worker processes.  [default: one a processor]")
     ] = None,

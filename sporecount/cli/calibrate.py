@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import ObjectiveOption
 from sporecount.errors import CalibrationError
 
 if TYPE_CHECKING:
@@ -19,9 +20,7 @@ def calibrate(
     photos: Annotated[
         list[Path], typer.Argument(metavar="PHOTO", help="Photos of the ruling.", show_default=False)
     ],
-    objective: Annotated[
-        float | None, typer.Option(metavar="POWER", help="Magnification of the objective, such as 10.")
-    ] = None,
+    objective: ObjectiveOption = None,
     division_um: Annotated[
         float | None, typer.Option(metavar="UM", help="Finest division of the ruling, in um, such as 10.")
     ] = None,

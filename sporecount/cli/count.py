@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
-from sporecount.cli.options import parse_settings
+from sporecount.cli.options import AdapterOption, ObjectiveOption, OutOption, ScaleOption, parse_settings
 
 if TYPE_CHECKING:
     from sporecount.records import SessionResult
@@ -19,18 +19,10 @@ def count(
         Path,
         typer.Argument(metavar="FOLDER", help="Folder with the photos of one session.", show_default=False),
     ],
-    adapter: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Adapter profile made by `sporecount calibrate`.")
-    ] = None,
-    objective: Annotated[
-        float | None, typer.Option(metavar="POWER", help="Magnification of the objective, such as 10.")
-    ] = None,
-    um_per_px: Annotated[
-        float | None, typer.Option(metavar="UM", help="Scale of the photos, when it is known: um per pixel.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where the results go.  [default: FOLDER/sporecount]")
-    ] = None,
+    adapter: AdapterOption = None,
+    objective: ObjectiveOption = None,
+    um_per_px: ScaleOption = None,
+    out: OutOption = None,
     workers: Annotated[
         int | None,
         typer.Option(min=0, metavar="N", help="Worker processes.  [default: one a processor; 0: none]"),

@@ -4,9 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
+from typing import Annotated
+
+import typer
 
 from sporecount.errors import SettingsError
 from sporecount.settings import CountSettings
+
+AdapterOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Adapter profile made by `sporecount calibrate`.")
+]
+ScaleOption = Annotated[
+    float | None, typer.Option(metavar="UM", help="Scale of the photos, when it is known: um per pixel.")
+]
+ObjectiveOption = Annotated[
+    float | None, typer.Option(metavar="POWER", help="Magnification of the objective, such as 10.")
+]
+OutOption = Annotated[
+    Path | None, typer.Option(metavar="DIR", help="Where the results go.  [default: FOLDER/sporecount]")
+]
 
 
 def parse_settings(
