@@ -69,6 +69,12 @@ def _coarse(image: np.ndarray, fine: int) -> np.ndarray:
     return cv2.resize(image, (image.shape[1] // fine, image.shape[0] // fine), interpolation=cv2.INTER_AREA)
 
 
+def _slopes(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope down and to the right, in units a pixel; 0 along a side of a single pixel."""
+    down, right = (np.gradient(image, axis=i) if image.shape[i] > 1 else np.zeros_like(image) for i in (0, 1))
+    return down, right
+
+
 def _grain(seed: int, full: Box, part: Box, fine: int, cell_px: float) -> np.ndarray:
     """Smooth random field of unit spread over a part of a thing's box, the same whichever part is drawn.
 
@@ -285,7 +291,7 @@ def _paint_strand(canvas: Canvas, thing: Thing) -> tuple[Box, np.ndarray] | None
     density = shape[..., None] * tone + (edge * look["edge"] * 0.5)[..., None]
     if look.get("tilt"):  # glue ridge: a bright and a dark side
         heading = rng.uniform(0, 2 * np.pi)
-        slope_y, slope_x = np.gradient(soft)
+        slope_y, slope_x = _slopes(soft)
         lit = (slope_x * np.cos(heading) + slope_y * np.sin(heading)) * look["width_um"] / 4 / grid * 3
         density = density + (look["tilt"] * lit)[..., None]
     density = _coarse(density.astype(np.float32), fine)

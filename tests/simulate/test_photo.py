@@ -6,10 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sporecount.simulate.canvas import Canvas, View
+from sporecount.simulate.painters import paint
 from sporecount.simulate.photo import draw_photo, truth_to_json
 from sporecount.simulate.print_photos import draw_session
 from sporecount.simulate.ranges import PRESETS
 from sporecount.simulate.shapes import lemon_area_um2
+from sporecount.simulate.things import KIND, LOW, Thing
 from sporecount.simulate.truth import KIND_NAMES
 
 SPORE = KIND_NAMES.index("spore")
@@ -248,3 +251,22 @@ def test_truth_is_json_and_says_that_it_is_simulated():
 def test_an_unknown_preset_is_refused_with_the_known_ones():
     with pytest.raises(ValueError, match="ordinary"):
         draw_photo(np.random.default_rng(0), width_px=50, height_px=50, preset="nice")
+
+
+@pytest.mark.parametrize("light", ["below", "above"])
+def test_a_glue_ridge_of_which_one_row_lies_in_the_photo_is_drawn(light):
+    """A slope needs two pixels; what only grazes the border shows none."""
+    view = View(80, 60, 1.0, 0.0, 0.0, 0.0, 80, 60)
+    line = np.column_stack([np.linspace(-20, 20, 9), np.zeros(9)])
+    look = {
+        "width_um": 14.0, "taper": 0.0, "density": np.zeros(3), "edge": 0.1, "core": 0.0, "index": 0.1,
+        "tilt": 0.3,
+    }  # fmt: skip
+    shown = []
+    for y_um in np.arange(-40.0, 40.0, 0.5):
+        canvas = Canvas(view, above=light == "above")
+        ridge = Thing("strand", KIND["bubble"], LOW, 0.0, float(y_um), 0.0, line, look)
+        if (drawn := paint(canvas, ridge)) is not None:
+            shown.append(drawn[0][3] - drawn[0][1])
+            assert all(np.isfinite(one).all() for one in canvas.density)
+    assert min(shown) == 1
