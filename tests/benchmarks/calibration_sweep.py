@@ -174,14 +174,12 @@ def _refusals(given: argparse.Namespace, run: Callable[..., Iterator[Any]]) -> d
         out.setdefault(group, Counter())[outcome.partition(":")[0]] += 1
         if outcome.startswith(("wrong", "crashed")) or given.tell:
             bad.append(f"  {group}, {name}: {outcome}")
-    print(
-        f"\n{'must give no wrong number':<44s} {'n':>5s} {'refused':>8s} {'right':>6s} {'remarked':>9s} wrong"
-    )
+    outcomes = ("refused", "right", "remarked", "wrong", "crashed")
+    head = "".join(f"{one:>9s}" for one in outcomes)
+    print(f"\n{'must give no wrong number':<42s}    n{head}")
     for group, counts in out.items():
-        print(
-            f"{group:<44s} {sum(counts.values()):5d} {counts['refused']:8d} {counts['right']:6d} "
-            f"{counts['remarked']:9d} {counts['wrong']:5d} {counts['crashed']:7d}"
-        )
+        row = "".join(f"{counts[one]:9d}" for one in outcomes)
+        print(f"{group:<42s} {sum(counts.values()):4d}{row}")
     print(*bad, sep="\n", flush=True)
     return {group: dict(counts) for group, counts in out.items()}
 
