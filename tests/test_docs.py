@@ -139,7 +139,7 @@ def test_sample_photos_are_called_simulated_and_invented():
 
 def test_notebooks_are_small_and_have_pictures():
     paths = sorted((ROOT / "notebooks").glob("*.ipynb"))
-    assert [path.stem for path in paths] == ["first_session", "how_a_count_is_made"]
+    assert [path.stem for path in paths] == ["first_session", "honesty", "how_a_count_is_made"]
     for path in paths:
         assert path.stat().st_size < 500_000
         cells = json.loads(path.read_text("utf-8"))["cells"]
