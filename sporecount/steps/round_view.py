@@ -11,6 +11,10 @@ _COARSE_PX = 256
 """Longer side of the reduced picture on which the circle is sought; its edge is then good to about
 a five-hundredth of the diameter, finer than the softness of the edge itself."""
 
+_BRIDGED = 11
+"""Dark lines up to this width on the reduced picture are bridged before a circle is given up: the lines of a
+counting grid cut the lit region into squares."""
+
 _MEASURABLE_ARC = 0.22
 """Share of the circle that must be in the photo before its diameter is trusted."""
 
@@ -47,12 +51,18 @@ def find_round_view(photo: Photo) -> RoundView:
     dark, lit = np.percentile(bright, (1.0, 80.0))
     if lit < 8 or dark > _DARK_SHARE * lit:
         return whole
-    for level in (0.5, 0.3):
-        circle = _fit_lit_region(bright > dark + level * (lit - dark))
-        if circle is not None and _outside_is_dark(bright, *circle[:3]):
-            x, y, radius = (value * step for value in circle[:3])
-            return RoundView(x, y, radius, True, measurable=circle[3] > _MEASURABLE_ARC)
+    bridged = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, _bridge())
+    for picture in (bright, bridged):
+        for level in (0.5, 0.3):
+            circle = _fit_lit_region(picture > dark + level * (lit - dark))
+            if circle is not None and _outside_is_dark(bright, *circle[:3]):
+                x, y, radius = (value * step for value in circle[:3])
+                return RoundView(x, y, radius, True, measurable=circle[3] > _MEASURABLE_ARC)
     return whole
+
+
+def _bridge() -> np.ndarray:
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_BRIDGED, _BRIDGED))
 
 
 def view_mask(view: RoundView, width_px: int, height_px: int, *, margin: float = 0.985) -> np.ndarray:

@@ -52,6 +52,20 @@ def test_dark_things_at_the_rim_do_not_move_it():
     assert abs(view.radius_px - 260) < 2 * OF_DIAMETER * 800
 
 
+@pytest.mark.parametrize("angle", [0, 31])
+def test_lines_of_a_grid_do_not_hide_it(angle):
+    rgb = eyepiece((600, 800), 420, 290, 250)
+    rows, cols = np.indices(rgb.shape[:2])
+    turn = np.deg2rad(angle)
+    for place in (cols * np.cos(turn) + rows * np.sin(turn), rows * np.cos(turn) - cols * np.sin(turn)):
+        rgb[place % 80 < 18] = 12  # thick, nearly black, through the whole view
+    view = find_round_view(as_photo(rgb))
+    assert view.measurable
+    # where a line runs along the rim the circle is seen a line's width further in
+    assert np.hypot(view.center_x_px - 420, view.center_y_px - 290) < 2 * OF_DIAMETER * 800
+    assert abs(view.radius_px - 250) < 2 * OF_DIAMETER * 800
+
+
 @pytest.mark.parametrize(
     "rgb",
     [
