@@ -137,12 +137,23 @@ def test_each_look_alike_marks_the_picture_under_an_honest_kind(name):
             np.full((260, 300, 3), 0.8, np.float32), 0.4, rng.standard_normal((64, 64)).astype(np.float32)
         )
         pair = np.array([0.4, 0.2, 0.1], np.float32), np.array([0.9, 0.7, 0.5], np.float32)
-        around = Surroundings(laws.random_law(rng, 1.0, True, 12.0), pair, 12.0, 1.0, True, 0.5)
+        around = Surroundings(laws.random_law(rng, 1.0, True, 12.0), pair, 12.0, 1.0, True, 0.5, 0.5)
         PAINTERS[name](rng, canvas, around, 60.0, 52.0)
         assert not np.isin(canvas.kind, (SPORE, KIND_NAMES.index("scale"))).any()
         assert np.isfinite(canvas.rgb).all()
         changed = max(changed, float(np.abs(canvas.rgb - 0.8).max()))
     assert changed > 0.1
+
+
+def test_angular_things_keep_away_from_the_size_of_a_spore_where_blur_would_round_them():
+    rng = np.random.default_rng(3)
+    law = laws.random_law(rng, 1.0, True, 12.0)
+    pair = np.zeros(3, np.float32), np.ones(3, np.float32)
+    sharp, blurred = (Surroundings(law, pair, 12.0, 1.0, True, 0.5, fine) for fine in (0.4, 2.0))
+    in_sharp = np.array([sharp.odd_length(rng, 3.0, 30.0) for _ in range(200)]) / 12.0
+    in_blurred = np.array([blurred.odd_length(rng, 3.0, 30.0) for _ in range(200)]) / 12.0
+    assert ((in_sharp > 0.5) & (in_sharp < 1.9)).mean() > 0.3
+    assert not ((in_blurred > 0.46) & (in_blurred < 1.99)).any()
 
 
 @pytest.mark.parametrize(("point", "area"), [(0.0, np.pi / 4), (1.0, 2 / 3)])

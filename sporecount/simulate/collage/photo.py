@@ -75,9 +75,10 @@ def draw_photo(
         textures.spectral(rng, (256, 256), float(rng.uniform(0.0, 1.0))), (0, 0), 0.6 / px_um
     )
     canvas = Canvas(rgb, px_um, grain / (grain.std() + 1e-6))
+    fine_um = float(np.hypot(camera.sharp_um, np.hypot(camera.defocus_um, 0.5 * recipe.um_per_px)))
     light_turn = float(rng.uniform(0, 2 * np.pi))
     look = spores.random_look(rng, base, light_turn, recipe.from_below)
-    laid, drawn, on_scale, whole_scales = _paint_all(rng, canvas, recipe, look, light_turn)
+    laid, drawn, on_scale, whole_scales = _paint_all(rng, canvas, recipe, look, light_turn, fine_um)
 
     view = lens.round_view(rng, camera, shape)
     if view is not None:
@@ -135,13 +136,20 @@ def draw_photo(
 
 
 def _paint_all(
-    rng: np.random.Generator, canvas: Canvas, recipe: Recipe, look: spores.SporeLook, light_turn: float
+    rng: np.random.Generator,
+    canvas: Canvas,
+    recipe: Recipe,
+    look: spores.SporeLook,
+    light_turn: float,
+    fine_um: float,
 ) -> tuple[list[Outline], np.ndarray, np.ndarray, int]:
     """Lay everything in random order of height; give spores, their pixels, which are on scales, and scales."""
     width_um, height_um = canvas.size_um
     area_mm2 = width_um * height_um / 1e6
     roomy_mm2 = area_mm2 / (1 + area_mm2 / 1.2) + 0.02
-    around = Surroundings(look.law, look.pair, look.length, light_turn, recipe.from_below, recipe.alike)
+    around = Surroundings(
+        look.law, look.pair, look.length, light_turn, recipe.from_below, recipe.alike, fine_um
+    )
     jobs: list[tuple[float, Callable[[], object]]] = []
 
     def anywhere() -> tuple[float, float]:
@@ -167,7 +175,7 @@ def _paint_all(
             job: Callable[[], object]
             if name == "piece":
                 sort = sorts[int(rng.integers(len(sorts)))]
-                job = partial(plates.draw_piece, rng, canvas, sort, x, y)
+                job = partial(plates.draw_piece, rng, canvas, sort, x, y, around.odd_length(rng, 5.0, 55.0))
             elif name in strand_pairs:
                 job = partial(strands.draw_strand, rng, canvas, x, y, name, strand_pairs[name])
             else:

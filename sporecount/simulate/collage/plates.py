@@ -28,6 +28,7 @@ class PlateLook:
     teeth: int
     picture: str
     square: float
+    skew: float
 
 
 def random_look(rng: np.random.Generator, from_below: bool, light_turn: float) -> PlateLook:
@@ -61,7 +62,8 @@ def random_look(rng: np.random.Generator, from_below: bool, light_turn: float) -
                 p=[0.5] + [0.5 / len(textures.OPEN_PICTURES)] * len(textures.OPEN_PICTURES),
             )
         ),
-        square=float(rng.uniform(2.0, 4.5)),
+        square=float(rng.uniform(1.8, 5.0)),
+        skew=float(rng.uniform(-0.25, 0.55)),
     )
 
 
@@ -69,7 +71,7 @@ def draw_scale(
     rng: np.random.Generator, canvas: Canvas, look: PlateLook, x: float, y: float, angle: float
 ) -> None:
     """Draw a whole scale."""
-    table = outlines.oval(0.0, float(rng.uniform(-0.15, 0.25)), look.square)
+    table = outlines.oval(0.0, float(look.skew + rng.normal(0, 0.05)), look.square)
     if look.teeth:
         end = np.clip(np.cos(_TURN) * 2.2 - 1.2, 0, 1)
         table = table * (1 + end * rng.uniform(0.05, 0.2) * np.cos(look.teeth * 4 * _TURN))
@@ -84,9 +86,11 @@ def draw_scale(
     _plate(rng, canvas, look, one, "scale")
 
 
-def draw_piece(rng: np.random.Generator, canvas: Canvas, look: PlateLook, x: float, y: float) -> None:
+def draw_piece(
+    rng: np.random.Generator, canvas: Canvas, look: PlateLook, x: float, y: float, length: float
+) -> None:
     """Draw a torn piece: angular, of the same matter as the scale."""
-    size = float(np.exp(rng.uniform(np.log(2.5), np.log(25))))
+    size = 0.5 * length
     slim = rng.uniform(0.3, 1.0)
     table = outlines.angular(rng, int(rng.integers(3, 8)), float(rng.uniform(0.2, 0.7)))
     one = Outline(x, y, size, size * slim, float(rng.uniform(0, np.pi)), table)

@@ -28,6 +28,8 @@ class Surroundings:
     from_below : bool
     alike : float
         Share of look-alikes that are rendered as the spores are.
+    fine_um : float
+        Worst blur of the photo: corners finer than some times this cannot be told from a spore's ends.
     """
 
     spore_law: laws.Law
@@ -36,6 +38,14 @@ class Surroundings:
     light_turn: float
     from_below: bool
     alike: float
+    fine_um: float
+
+    def odd_length(self, rng: np.random.Generator, low: float, high: float) -> float:
+        """Draw a length of something angular; not a spore's length where the blur would round its corners."""
+        length = _log(rng, low, high)
+        if self.fine_um > 0.08 * self.spore_um and 0.45 < length / self.spore_um < 2.0:
+            length = self.spore_um * (0.45 if rng.random() < 0.4 else float(rng.uniform(2.0, 3.0)))
+        return length
 
     def manner(
         self, rng: np.random.Generator, size_um: float
@@ -88,7 +98,7 @@ def bubble(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
     middle = _log(rng, 2.0, 16.0)
     for _ in range(1 if rng.random() < 0.5 else int(rng.integers(3, 14))):
         half = middle * _log(rng, 0.6, 1.5)
-        table = ROUND if rng.random() < 0.8 else outlines.wavy(rng, 3, 0.15)
+        table = ROUND if rng.random() < 0.8 else outlines.wavy(rng, 3, 0.05)
         stamp(
             rng,
             canvas,
@@ -102,7 +112,7 @@ def bubble(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
 
 def shard(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Angular dust."""
-    size = _log(rng, 1.5, 14.0)
+    size = 0.5 * around.odd_length(rng, 3.0, 28.0)
     law, pair = around.manner(rng, 2 * size)
     table = outlines.angular(rng, int(rng.integers(3, 7)), float(rng.uniform(0.25, 0.7)))
     one = Outline(x, y, size, size * rng.uniform(0.3, 1.0), _turn(rng), table)
@@ -111,12 +121,12 @@ def shard(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: flo
 
 def clod(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Lumpy dirt without any clear outline."""
-    size = _log(rng, 3.0, 20.0)
+    size = around.odd_length(rng, 3.0, 40.0) / 1.4
     law, pair = around.manner(rng, size)
     law = replace(law, grain=float(rng.uniform(0.1, 0.6)))
     for _ in range(int(rng.integers(1, 6))):
         table = outlines.wavy(rng, int(rng.integers(5, 12)), float(rng.uniform(0.25, 0.6)))
-        half = size * rng.uniform(0.4, 1.0)
+        half = size * rng.uniform(0.6, 1.0)
         one = Outline(x, y, half, half * rng.uniform(0.5, 1), _turn(rng), table)
         stamp(rng, canvas, one, law, colours.near(rng, pair, 0.05), "dust")
         x, y = x + rng.normal(0, 0.7 * size), y + rng.normal(0, 0.7 * size)
@@ -221,7 +231,7 @@ def slender(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: f
 
 def square(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Crystals: square or oblong, with straight sides."""
-    half = 0.5 * around.spore_um * _log(rng, 0.6, 2.0)
+    half = 0.5 * around.odd_length(rng, 0.6 * around.spore_um, 2 * around.spore_um)
     law, pair = around.manner(rng, 2 * half)
     if rng.random() < 0.5:
         pair = colours.any_pair(rng)

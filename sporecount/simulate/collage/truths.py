@@ -8,8 +8,8 @@ import numpy as np
 from sporecount.simulate.collage.outlines import Outline, area_um2
 from sporecount.simulate.truth import SporeTruth
 
-LEAST_DIFFERENCE = 0.045
-"""Difference from the surroundings that a person still sees in a noisy photo: 4.5 of the 100 steps of CIELAB."""
+LEAST_DIFFERENCE = 0.05
+"""Difference from the surroundings that a person still sees in a noisy photo: 5 of the 100 steps of CIELAB."""
 
 _INNER = (0.0, 0.25, 0.5)
 _RIM = (0.75, 0.92)
@@ -65,7 +65,7 @@ def stands_out(
         np.linalg.norm(inner[:, None] - around, axis=-1), np.linalg.norm(rim - around, axis=-1)
     )
     rough = np.sqrt(beside.sum(axis=(1, 2)) / np.maximum(both.sum(axis=(1, 2)), 1))
-    needed = np.maximum(LEAST_DIFFERENCE, np.maximum(2.0 * rough, 3.0 * texture))
+    needed = np.maximum(LEAST_DIFFERENCE, np.maximum(1.8 * rough, 2.6 * texture))
     good = (differ > needed[:, None]) & usable
     seen = good.sum(axis=1) >= _SIDES * np.maximum(usable.sum(axis=1), 2)
     crowded = usable.sum(axis=1) < 2  # only spores around: its rim must part it from them, or it lies on top

@@ -12,7 +12,7 @@ import numpy as np
 
 from sporecount.steps.classify.training.harvest import Harvest, draw, harvest_photo, join
 
-STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered")
+STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered", "sporecount.simulate.collage")
 """Independent renderers; `tests/recipes` holds one more, which training never sees."""
 
 PRESETS = {
