@@ -16,6 +16,7 @@ from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
 from sporecount.steps.clutter import find_clutter
+from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
@@ -24,7 +25,9 @@ from sporecount.steps.likeness import unlike_print
 from sporecount.steps.measure import measure
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
+from sporecount.steps.overview import Overview, find_scales
 from sporecount.steps.preview import make_preview
+from sporecount.steps.print_area import KnownArea
 from sporecount.steps.print_tally import tally_print, usable_fields
 from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
@@ -35,7 +38,9 @@ __all__ = [
     "count_field",
     "count_print",
     "find_view",
+    "look_over",
     "map_print",
+    "measure_extent",
     "model_id",
     "read_ruling_photo",
 ]
@@ -190,11 +195,24 @@ def map_print(fields: Sequence[FieldResult], previews: Callable[[str], FieldPrev
     return map_fields(usable_fields(fields), previews)
 
 
+def look_over(photo: Photo, scale: Scale) -> Overview:
+    """Look at a photo of a whole print at low power; see `steps.overview`."""
+    cv2.setNumThreads(1)
+    return find_scales(photo, find_round_view(photo), scale)
+
+
+def measure_extent(overviews: Sequence[Overview]) -> PrintExtent:
+    """Measure how far a print reaches, from its overview photos; see `steps.extent`."""
+    cv2.setNumThreads(1)
+    return extent_of(overviews)
+
+
 def count_print(
     fields: Sequence[FieldResult],
     previews: Callable[[str], FieldPreview],
     settings: CountSettings,
     placed: PrintMap | None = None,
+    area: KnownArea | None = None,
 ) -> PrintTally:
     """Join the fields of a print: what several photos show counts once.
 
@@ -207,10 +225,12 @@ def count_print(
     settings : CountSettings
     placed : PrintMap, optional
         Of `map_print`, where it is known already.
+    area : KnownArea, optional
+        Of the whole print (`steps.print_area`); that of the settings without it.
 
     Returns
     -------
     PrintTally
     """
     fields = list(fields)  # a sequence on disk is read once
-    return tally_print(fields, settings, placed or map_print(fields, previews))
+    return tally_print(fields, settings, placed or map_print(fields, previews), area)

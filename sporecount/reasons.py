@@ -160,6 +160,24 @@ _TABLE = (
         "Add fields to narrow the interval.",
     ),
     Reason(
+        "overview-too-narrow",
+        "clear",
+        "The print reaches beyond what its overview photos show, so its area was not measured.",
+        "Use a lower objective for the overview, or add overlapping overview photos until all its edges show.",
+    ),
+    Reason(
+        "overview-unclear",
+        "clear",
+        "No outline of the print stands out in its overview photo, so its area was not measured.",
+        "Measure the print with a ruler and write its area into session.csv, column print_area_mm2.",
+    ),
+    Reason(
+        "overview-scale",
+        "clear",
+        "The scale of the overview photo is only guessed, so the print's area was not measured.",
+        "Say its objective, in session.csv or in its name as in overview_4x.jpg, with the round view in sight.",
+    ),
+    Reason(
         "blank-contaminated",
         "recheck",
         "A spore was found on a blank print of this session.",

@@ -400,6 +400,21 @@ class PrintTally:
         95 % interval of the number of spores on the whole print.
     class_at_least : int
         Load class of the spores in the examined fields alone: a lower bound.
+    could_hide, could_hide_even : float
+        Smallest load of the whole print that would have shown more spores than were found in 95 of 100 cases;
+        the same if spores were scattered evenly, the optimistic case. inf where none is ruled out.
+    heavy_verdict : {"below", "at least", "open"}
+        Whether it is decided, at a risk of 0.05, that the load is below class 4, or of it or above.
+    fields_to_go : int
+        Fields like those so far that would decide it; 0 when decided, -1 when all that fit would not do.
+    next_field_bits : float
+        Expected loss of doubt about that by one more field, 0 to 1.
+    print_area_mm2, print_area_low_mm2, print_area_high_mm2 : float
+        Area of the whole print that the load rests on, with its 95 % range.
+    print_area_source : {"entered", "measured", "default"}
+        Whether somebody entered it, overview photos show it, or it is the usual area of a print.
+    print_outlines_um : tuple of tuple of (float, float)
+        Outlines of what the overview photos show of the print, x and y in um; empty without any.
     """
 
     sample: str
@@ -418,6 +433,16 @@ class PrintTally:
     load_low: float = float("nan")
     load_high: float = float("nan")
     class_at_least: int = 0
+    could_hide: float = float("nan")
+    could_hide_even: float = float("nan")
+    heavy_verdict: Literal["below", "at least", "open"] = "open"
+    fields_to_go: int = -1
+    next_field_bits: float = float("nan")
+    print_area_mm2: float = float("nan")
+    print_area_low_mm2: float = float("nan")
+    print_area_high_mm2: float = float("nan")
+    print_area_source: Literal["entered", "measured", "default"] = "default"
+    print_outlines_um: tuple[tuple[tuple[float, float], ...], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,8 @@ from sporecount.settings import CountSettings
 from sporecount.stats.detection_limit import hidden_load
 from sporecount.stats.planning import empty_fields
 from sporecount.steps.overlap import map_fields
-from sporecount.steps.print_tally import print_area, tally_print
+from sporecount.steps.print_area import print_area
+from sporecount.steps.print_tally import tally_print
 from tests.session_folder import UM_PER_PX, write_photo
 from tests.steps.made_fields import make_field
 
@@ -104,7 +105,7 @@ def test_fields_needed_beforehand():
     assert ahead.plan.chance_missed <= 0.05
     # so many empty fields leave class 3 (21 and more) out, one field fewer does not
     for fields, ruled_out in ((ahead.plan.fields, True), (ahead.plan.fields - 1, False)):
-        load = hidden_load(empty_fields(fields, ahead.field_mm2, 0.95, 0.03), print_area(SETTINGS))
+        load = hidden_load(empty_fields(fields, ahead.field_mm2, 0.95, 0.03), print_area(SETTINGS).area)
         assert (load <= 21) is ruled_out
     loads = [load for _, load in ahead.hidden]
     assert loads == sorted(loads, reverse=True)
@@ -175,12 +176,18 @@ def test_map_shows_every_place_once_with_its_spores_and_what_was_left_out():
     made = [replace(one, sample='FH <7> "a"') for one in made]
     previews = {one.photo: bare_preview(at) for at, one in enumerate(made)}
     placed = map_fields(made, previews.__getitem__)
-    svg = draw_map(placed, made, previews.__getitem__)
+    tally = tally_print(made, SETTINGS, placed)
+    svg = draw_map(placed, made, previews.__getitem__, tally)
     assert svg.count("<circle") == 2
     assert svg.count("<polygon") == 2
     assert svg.count("h0") == 8  # a dot for each counted spore, none for the others
     assert "<7>" not in svg
-    assert draw_map(map_fields(made[:1], previews.__getitem__), made[:1], previews.__getitem__) == ""
+    alone = map_fields(made[:1], previews.__getitem__)
+    assert draw_map(alone, made[:1], previews.__getitem__, tally) == ""
+    outlined = replace(tally, print_outlines_um=(((0.0, 0.0), (900.0, 0.0), (0.0, 900.0)),))
+    svg = draw_map(alone, made[:1], previews.__getitem__, outlined)
+    assert 'class="whole"' in svg
+    assert "what the overview shows of the print" in svg
 
 
 def test_a_session_with_a_blank_and_a_place_photographed_twice(tmp_path):

@@ -29,11 +29,13 @@ from sporecount.records import (
     RoundView,
     Scale,
 )
+from sporecount.steps.overview import Overview
 
 _FORM = 1
 """Of the kept files; a new form is a new key, so nothing old is misread."""
 
 _PREVIEW_QUALITY = 92
+_UNREADABLE = (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile)
 T = TypeVar("T")
 
 
@@ -96,7 +98,7 @@ class KeptFields:
         try:
             with self._path(key).open("rb") as file, np.load(file) as stored:
                 return build(stored)
-        except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        except _UNREADABLE:
             return None
 
     def prune(self, wanted: Iterable[str]) -> None:
@@ -126,7 +128,11 @@ def _jpeg(rgb: np.ndarray) -> bytes:
 
 
 def _tuples(values: dict[str, Any]) -> dict[str, Any]:
-    return {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
+    return {name: _tuple(value) for name, value in values.items()}
+
+
+def _tuple(value: Any) -> Any:
+    return tuple(map(_tuple, value)) if isinstance(value, list) else value
 
 
 def _said(stored: Mapping[str, np.ndarray]) -> dict[str, Any]:
@@ -156,6 +162,59 @@ def _preview_from(stored: Mapping[str, np.ndarray]) -> FieldPreview:
         blurred=stored["blurred"],
         zoom=_said(stored)["zoom"],
     )
+
+
+class KeptOverviews:
+    """Photos of whole prints that were looked at, on disk, under a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def save(self, key: str, overview: Overview, taken_at: str) -> None:
+        """Keep an overview, and when it was taken."""
+        said = {
+            "photo": overview.photo,
+            "width_px": overview.width_px,
+            "height_px": overview.height_px,
+            "scale": asdict(overview.scale),
+            "view": asdict(overview.view),
+            "zoom": overview.preview.zoom,
+            "taken_at": taken_at,
+        }
+        arrays = {
+            "said": np.frombuffer(json.dumps(said).encode(), np.uint8),
+            "rgb": np.frombuffer(_jpeg(overview.preview.rgb), np.uint8),
+            "left_out": overview.preview.left_out,
+            "blurred": overview.preview.blurred,
+            "scales": overview.scales,
+        }
+        write_whole(self._folder / f"{key}.npz", _npz(arrays), settled=False)
+
+    def load(self, key: str) -> tuple[Overview, str] | None:
+        """Load an overview and when it was taken; None when it is not kept."""
+        try:
+            with (self._folder / f"{key}.npz").open("rb") as file, np.load(file) as stored:
+                said = _said(stored)
+                overview = Overview(
+                    photo=said["photo"],
+                    width_px=said["width_px"],
+                    height_px=said["height_px"],
+                    scale=Scale(**_tuples(said["scale"])),
+                    view=RoundView(**said["view"]),
+                    preview=_preview_from(stored),
+                    scales=stored["scales"],
+                )
+                return overview, said["taken_at"]
+        except _UNREADABLE:
+            return None
+
+    def prune(self, wanted: Iterable[str]) -> None:
+        """Let go of every overview that is not wanted."""
+        keys = set(wanted)
+        for path in self._folder.glob("*.npz"):
+            if path.stem not in keys:
+                path.unlink(missing_ok=True)
 
 
 class KeptPrints:

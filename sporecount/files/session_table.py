@@ -13,7 +13,7 @@ from sporecount.errors import SessionError
 from sporecount.files.tables import read_csv
 
 TABLE_NAME = "session.csv"
-TABLE_COLUMNS = ("photo", "sample", "objective", "adapter", "um_per_px", "note")
+TABLE_COLUMNS = ("photo", "sample", "objective", "adapter", "um_per_px", "print_area_mm2", "note")
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,8 @@ class TableRow:
     photo : str
         As written in the table.
     sample, adapter, note : str
-    objective, um_per_px : float or None
+    objective, um_per_px, print_area_mm2 : float or None
+        The area is that of the whole print that the photo shows.
     other : dict
         Columns that are not known here, kept as they are.
     line : int
@@ -37,6 +38,7 @@ class TableRow:
     objective: float | None = None
     adapter: str = ""
     um_per_px: float | None = None
+    print_area_mm2: float | None = None
     note: str = ""
     other: dict[str, str] = field(default_factory=dict)
     line: int = 0
@@ -88,6 +90,7 @@ def _row(cells: dict[str, str], line: int, where: str) -> TableRow:
         objective=_number(cells, "objective", line, where, 0.5, 200),
         adapter=cells.get("adapter", ""),
         um_per_px=_number(cells, "um_per_px", line, where, 0.005, 100),
+        print_area_mm2=_number(cells, "print_area_mm2", line, where, 0.5, 1000),
         note=cells.get("note", ""),
         other={name: value for name, value in cells.items() if name and name not in TABLE_COLUMNS},
         line=line,

@@ -58,16 +58,15 @@ def card(
     decided: KeptVerdict | None,
 ) -> dict[str, Any]:
     """Give what the card of a print shows."""
-    area = opened.settings.print_area_mm2
     machine = opened.tally(tally.sample)
     return {
         "tally": tally,
         "id": photo_id(tally.sample),
         "decided": decided if decided is not None and decided.says != "open" else None,
-        "verdict": print_verdict(tally, area),
-        "ruler": load_ruler_svg(tally, area),
+        "verdict": print_verdict(tally),
+        "ruler": load_ruler_svg(tally),
         "classes": class_bars_svg(tally),
-        "machine": print_verdict(machine, area).headline if read is not None and machine is not None else "",
+        "machine": print_verdict(machine).headline if read is not None and machine is not None else "",
         "doubtful": sum(doubtful[row.photo] for row in opened.of_print(tally.sample)),
         "fields": [_field(row) for row in opened.of_print(tally.sample)],
     }

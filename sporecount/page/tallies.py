@@ -100,7 +100,10 @@ class Tallies:
 
     def map_svg(self, opened: Opened, sample: str) -> str:
         """Draw the map of a print with what counts now; empty where it would tell nothing."""
-        return self._retally_of(opened).map_svg(self._settled(opened, sample))
+        machine = opened.tally(sample)
+        if machine is None:
+            return ""
+        return self._retally_of(opened).map_svg(self._settled(opened, sample), machine)
 
     def _retally_of(self, opened: Opened) -> Retally:
         with self._wake:

@@ -86,7 +86,7 @@ def session_html(
     prints = words.attention_order(result.prints)
     album = _Album(len(rows), len(prints), pictures, sheets)
     sections = [
-        _section(index, tally, by_sample.get(tally.sample, []), knobs, album, maps, links)
+        _section(index, tally, by_sample.get(tally.sample, []), album, maps, links)
         for index, tally in enumerate(prints, start=1)
     ]
     drawn = (
@@ -107,7 +107,6 @@ def session_html(
             provenance=result.provenance,
             settings_table=_settings_table(result),
             adapter=_flat(result.provenance.adapter or {}),
-            print_area_mm2=knobs.print_area_mm2,
             load_classes=list(enumerate(phrases.LOAD_CLASSES)),
             not_shown=album.not_shown,
             small=album.width < 1000,
@@ -136,13 +135,12 @@ def _section(
     index: int,
     tally: PrintTally,
     rows: Sequence[_Row],
-    knobs: CountSettings,
     album: _Album,
     maps: Callable[[str], str | None],
     links: Callable[[str], str | None],
 ) -> dict[str, Any]:
     rows = sorted(rows, key=lambda one: (one.number, one.photo))
-    verdict = words.print_verdict(tally, knobs.print_area_mm2)
+    verdict = words.print_verdict(tally)
     usable = verdict.case != "unusable"  # numbers of a print without a verdict would be taken for one
     density = "–"
     if usable and math.isfinite(tally.density_per_mm2):
@@ -155,7 +153,7 @@ def _section(
         "verdict": verdict,
         "heavy": phrases.in_100(words.heavy_probability(tally)) if usable else "unknown",
         "density": density,
-        "ruler": Markup(figures.load_ruler_svg(tally, knobs.print_area_mm2) if usable else ""),
+        "ruler": Markup(figures.load_ruler_svg(tally) if usable else ""),
         "classes": Markup(figures.class_bars_svg(tally) if usable else ""),
         "map": Markup(maps(tally.sample) or ""),
         "counts": Markup(

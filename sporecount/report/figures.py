@@ -20,7 +20,7 @@ def _at(spores: float) -> float:
     return 14 + 330 * math.log10(1 + min(max(spores, 0.0), _TOP)) / math.log10(1 + _TOP)
 
 
-def load_ruler_svg(tally: PrintTally, print_area_mm2: float) -> str:
+def load_ruler_svg(tally: PrintTally) -> str:
     """Draw the load of a whole print with its interval on a ruler of the load classes.
 
     A dot and a solid line for the estimate and its 95 % interval, a dotted line with a bracket for what could
@@ -31,11 +31,8 @@ def load_ruler_svg(tally: PrintTally, print_area_mm2: float) -> str:
     str
         SVG element; empty when nothing is known of the load.
     """
-    best = tally.density_per_mm2 * print_area_mm2
-    hide = tally.could_hide_per_mm2 * print_area_mm2
+    best, hide = tally.density_per_mm2 * tally.print_area_mm2, tally.could_hide
     low, high = tally.load_low, tally.load_high
-    if not (math.isfinite(low) and math.isfinite(high)):
-        low, high = tally.density_low * print_area_mm2, tally.density_high * print_area_mm2
     if not math.isfinite(best) or not (math.isfinite(high) or math.isfinite(hide)):
         return ""
     words = [f"about {about(best)} spores on the whole print"]

@@ -47,12 +47,13 @@ def plural(number: int, one: str, more: str | None = None) -> str:
     return f"{number} {one if number == 1 else more or one + 's'}"
 
 
-def area(mm2: float) -> str:
+def area(mm2: float, *, unit: bool = True) -> str:
     """Write an area in mm² with about two figures."""
     if math.isnan(mm2):
         return "an unknown area"
     digits = 2 if mm2 < 1 else 1 if mm2 < 100 else 0
-    return f"{mm2:.{digits}f}\N{NO-BREAK SPACE}mm²"
+    number = f"{mm2:.{digits}f}".removesuffix(".0")
+    return f"{number}\N{NO-BREAK SPACE}mm²" if unit else number
 
 
 def count_phrase(spores: int, low: int, high: int) -> str:

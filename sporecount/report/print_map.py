@@ -17,6 +17,7 @@ _LOOK = (
     ".map .hatch{stroke:var(--s);stroke-width:1.4}"
     ".map .left-out{stroke:var(--s);stroke-width:.8;stroke-dasharray:3 2}"
     ".map .spores{stroke:var(--c);stroke-width:3.4;stroke-linecap:round}"
+    ".map .whole{fill:none;stroke:var(--c);stroke-width:1.6;stroke-dasharray:7 3}"
     ".map .bar{stroke:var(--c);stroke-width:4}"
     ".map text{fill:var(--c);font:13px sans-serif}"
     ".map .number{font-weight:bold;text-anchor:middle}"
@@ -48,14 +49,38 @@ class FieldPlace:
     left_out_um: Sequence[np.ndarray] = ()
 
 
-def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
+@dataclass(frozen=True)
+class WholePrint:
+    """Outline of a print, as its overview photos show it.
+
+    Parameters
+    ----------
+    outlines_um : sequence of ndarray of shape (k, 2)
+    measured : bool
+        Whether the print's area was taken from them; else they may be a part of it.
+    """
+
+    outlines_um: Sequence[np.ndarray]
+    measured: bool
+
+    @property
+    def words(self) -> str:
+        """What the outline shows."""
+        return "outline of the whole print" if self.measured else "what the overview shows of the print"
+
+
+def print_map_svg(places: Sequence[FieldPlace], name: str = "print", whole: WholePrint | None = None) -> str:
     """Draw the map of a print: views as circles, spores as dots, left-out parts hatched, a scale bar.
+
+    The outline of the whole print stands to their right, at the same scale: where on it the fields lie is
+    not known.
 
     Parameters
     ----------
     places : sequence of FieldPlace
     name : str
         Of the print, for the spoken label.
+    whole : WholePrint, optional
 
     Returns
     -------
@@ -75,6 +100,13 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
         min(one.y_um - one.radius_um for one in known),
         max(one.y_um + one.radius_um for one in known),
     )
+    beside_um = right
+    if whole is not None:
+        corners_um = np.concatenate([np.asarray(one, float) for one in whole.outlines_um])
+        low_um, size_um = corners_um.min(axis=0), np.ptp(corners_um, axis=0)
+        beside_um = right + 0.06 * max(right - left, float(size_um[0]))
+        shift_um = np.array([beside_um, top]) - low_um
+        right, bottom = beside_um + float(size_um[0]), max(bottom, top + float(size_um[1]))
     zoom = 600 / max(right - left, bottom - top)
     width, height = (right - left) * zoom + 24, (bottom - top) * zoom + 58
 
@@ -83,6 +115,8 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
 
     spores = sum(len(one.spores_um) for one in known)
     label = f"Map of {name}: {len(known)} fields, {spores} spores"
+    if whole is not None:
+        label += f"; {whole.words}"
     hatch = f"left-out-{sha256(name.encode('utf-8', 'replace')).hexdigest()[:12]}"  # maps of one page differ
     parts = [
         f'<svg class="map" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
@@ -112,6 +146,16 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print") -> str:
         parts.append(
             f'<text x="{x:.1f}" y="{y + 17:.1f}" text-anchor="middle" class="number">'
             f"{escape(str(one.number))}</text>"
+        )
+    if whole is not None:
+        path = "".join(
+            "M" + "L".join("{:.1f} {:.1f}".format(*place(*corner)) for corner in one + shift_um) + "z"
+            for one in whole.outlines_um
+        )
+        parts.append(f'<path d="{path}" class="whole"/>')
+        parts.append(
+            f'<text x="{width - 12:.1f}" y="{height - 8:.1f}" text-anchor="end" class="words">'
+            f"{escape(whole.words)}</text>"
         )
     bar_um = nice_length(0.3 * (right - left))
     words = f"{bar_um / 1000:g} mm" if bar_um >= 1000 else f"{bar_um:g} µm"

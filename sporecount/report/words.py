@@ -42,6 +42,8 @@ class Verdict:
         What is good to know but changes no flag.
     next_steps : tuple of str
         What would settle it.
+    stop : str
+        Whether more fields would settle if the load is heavy.
     """
 
     case: PrintCase
@@ -52,6 +54,7 @@ class Verdict:
     doubts: tuple[str, ...]
     remarks: tuple[str, ...]
     next_steps: tuple[str, ...]
+    stop: str
 
 
 def reason_words(codes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
@@ -85,19 +88,8 @@ def print_case(tally: PrintTally) -> PrintCase:
     return "many" if tally.class_at_least >= 3 or middling >= 0.5 else "few"
 
 
-def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
-    """Say what a print's photos support.
-
-    Parameters
-    ----------
-    tally : PrintTally
-    print_area_mm2 : float
-        Area of the whole print, as in the settings of the count.
-
-    Returns
-    -------
-    Verdict
-    """
+def print_verdict(tally: PrintTally) -> Verdict:
+    """Say what a print's photos support."""
     case = print_case(tally)
     doubts, remarks, remedies = reason_words(tally.reasons)
     place = f"in {plural(tally.fields, 'field')}, {area(tally.examined_mm2)}"
@@ -109,7 +101,7 @@ def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
         "many": f"More than a few spores are likely: {found}.",
         "heavy": f"A heavy load is likely: {found}.",
     }[case]
-    evidence = [] if case == "unusable" else _evidence(tally, print_area_mm2)
+    evidence = [] if case == "unusable" else _evidence(tally)
     if case == "unusable" and tally.spores:
         evidence = [
             f"{plural(tally.spores, 'object')} looked like {'a spore' if tally.spores == 1 else 'spores'} "
@@ -122,39 +114,78 @@ def print_verdict(tally: PrintTally, print_area_mm2: float = 60.0) -> Verdict:
         case=case,
         headline=headline,
         evidence=tuple(evidence),
-        could_hide=could_hide_words(tally, print_area_mm2),
-        supports=_supports(case, tally, print_area_mm2),
+        could_hide=could_hide_words(tally),
+        supports=_supports(case, tally),
         doubts=doubts,
         remarks=remarks,
         next_steps=tuple(steps),
+        stop=stop_words(tally),
     )
 
 
-def could_hide_words(tally: PrintTally, print_area_mm2: float) -> str:
+def could_hide_words(tally: PrintTally) -> str:
     """Say what load could be there all the same; never that nothing is."""
-    hidden = tally.could_hide_per_mm2 * print_area_mm2
-    if not math.isfinite(hidden) or tally.examined_mm2 <= 0 or print_case(tally) == "unusable":
+    if math.isnan(tally.could_hide) or tally.examined_mm2 <= 0 or print_case(tally) == "unusable":
         return "What could have been missed is not known: too little could be examined to say."
-    bound = about(max(hidden, 1.0), up=True)
-    spores = "spore" if bound == "1" else "spores"
+    if math.isinf(tally.could_hide):
+        return "Any load could be there unseen: too little of the print was examined."
+    bound = _bound(tally.could_hide)
     if tally.spores == 0:
+        words = f"A print with more than about {bound} would have shown one in 95 of 100 cases"
+        if math.isfinite(tally.could_hide_even) and tally.could_hide_even < 0.8 * tally.could_hide:
+            words += f" (about {_bound(tally.could_hide_even)} if they lay evenly, which they seldom do)"
+        return f"{words}. None found is not none there."
+    return f"What was seen fits a whole print of up to about {bound} (95 of 100 cases)."
+
+
+def _bound(load: float) -> str:
+    number = about(max(load, 1.0), up=True)
+    return f"{number} {'spore' if number == '1' else 'spores'}"
+
+
+def area_words(tally: PrintTally) -> str:
+    """Say how large the whole print is held to be, and how that is known; empty when it is not."""
+    mm2, low, high = tally.print_area_mm2, tally.print_area_low_mm2, tally.print_area_high_mm2
+    if not math.isfinite(mm2):
+        return ""
+    span = f"{area(low, unit=False)} to {area(high)}"
+    if tally.print_area_source == "measured":
+        return f"The whole print measures {area(mm2)} on its overview photos (95 % range {span})."
+    if tally.print_area_source == "entered":
+        return f"The whole print measures {area(mm2)}, as it was entered ({span} is allowed for)."
+    return (
+        f"How large this print is was not measured: {area(mm2)} is taken, and {span} allowed for. An overview "
+        "photo or a ruler would narrow the load."
+    )
+
+
+def stop_words(tally: PrintTally) -> str:
+    """Say whether more fields would settle if the load is heavy; empty without a usable field."""
+    if print_case(tally) == "unusable" or math.isnan(tally.next_field_bits):
+        return ""
+    if tally.heavy_verdict != "open":
+        is_it = "it is not" if tally.heavy_verdict == "below" else "it is"
         return (
-            f"A print with more than about {bound} {spores} would have shown one in 95 of 100 cases. "
-            "None found is not none there."
+            f"Whether the load is heavy is decided, {is_it}, at a risk of 5 in 100: no more photos for that."
         )
-    return f"What was seen fits a whole print of up to about {bound} {spores} (95 of 100 cases)."
+    if tally.fields_to_go < 0:
+        return "Whether the load is heavy stays open, even with all fields that still fit on the print."
+    more = plural(tally.fields_to_go, "more field")
+    return (
+        f"Whether the load is heavy is open: about {more} like these would decide it, at a risk of 5 in 100."
+    )
 
 
-def _evidence(tally: PrintTally, print_area_mm2: float) -> list[str]:
+def _evidence(tally: PrintTally) -> list[str]:
     lines = []
     if math.isfinite(tally.density_per_mm2) and tally.spores:
         lines.append(
             f"{about(tally.density_per_mm2)} spores per mm² (95 % interval {about(tally.density_low)} to "
-            f"{about(tally.density_high, up=True)})."
+            f"{about(tally.density_high, up=True)}; clumps, counting, sorting and scale are allowed for)."
         )
     if math.isfinite(tally.load_low) and math.isfinite(tally.load_high):
         lines.append(
-            f"On a whole print of {print_area_mm2:g} mm² that makes between {about(tally.load_low)} and "
+            f"On the whole print that makes between {about(tally.load_low)} and "
             f"{about(tally.load_high, up=True)} spores."
         )
     lines.append(class_words(tally))
@@ -163,6 +194,8 @@ def _evidence(tally: PrintTally, print_area_mm2: float) -> list[str]:
             f"The examined fields alone already hold enough for class {tally.class_at_least} "
             f"({LOAD_CLASSES[tally.class_at_least]})."
         )
+    if words := area_words(tally):
+        lines.append(words)
     return lines
 
 
@@ -185,13 +218,12 @@ def _class_range(load_class: int) -> str:
     return words if load_class < 2 else f"{words} spores"
 
 
-def _supports(case: PrintCase, tally: PrintTally, print_area_mm2: float) -> str:
-    hidden = tally.could_hide_per_mm2 * print_area_mm2
+def _supports(case: PrintCase, tally: PrintTally) -> str:
     heavy = heavy_probability(tally)
     if case == "unusable":
         words = "The photos support neither holding nor releasing; better photos or a re-test would."
     elif case == "none":
-        if math.isfinite(hidden) and hidden < HEAVY_FROM:
+        if tally.could_hide <= HEAVY_FROM:
             words = "This speaks against a heavy load (more than 100 spores); a light one remains possible."
         else:
             words = (
@@ -261,6 +293,22 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
         return _ATTENTION[print_case(tally)], 0 if tally.flag != "clear" else 1, -density, tally.sample
 
     return sorted(prints, key=key)
+
+
+def next_print_words(prints: Sequence[PrintTally]) -> str:
+    """Say which print to photograph next when time is short; empty when nothing is open."""
+    waiting = [tally for tally in prints if print_case(tally) == "unusable"]
+    still_open = [tally for tally in prints if tally.heavy_verdict == "open" and tally not in waiting]
+    if not waiting and not still_open:
+        return "As counted, it is decided for every print whether its load is heavy." if prints else ""
+    order = sorted(still_open, key=lambda tally: (-tally.next_field_bits, tally.sample))
+    named = [tally.sample or "the print without a name" for tally in (*waiting, *order)]
+    words = f"As counted, when time is short, photograph next: {', then '.join(named[:3])}"
+    if len(named) > 3:
+        words += f" ({len(named) - 3} more are open)"
+    if order:
+        return f"{words}. One more field there tells most about whether a load is heavy."
+    return f"{words}. The others are decided."
 
 
 def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:

@@ -7,7 +7,7 @@ sub-folder for each print, the part of the file name before the last `_` or `-`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -23,6 +23,10 @@ _NOT_COUNTED = {
     "overview": "overview",
 }
 """First words of a file name, sub-folder or note that tell of a photo which shows no field of a print."""
+
+_OVERVIEW = re.compile(r"(?:^|(?<=[\s_-]))overview\d*(?=[\s_-]|$)", re.IGNORECASE)
+_POWER = re.compile(r"(?:^|(?<=[\s_-]))(\d+(?:[.,]\d+)?)[x\u00d7](?=[\s_-]|$)", re.IGNORECASE)
+"""The word for a photo of a whole print, and its objective, as parts of a name."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,38 @@ def purpose(file: PhotoFile, row: TableRow | None) -> str:
         first = re.split(r"[^a-z]+", text.strip().casefold(), maxsplit=1)[0]
         if first in _NOT_COUNTED:
             return _NOT_COUNTED[first]
-    return ""
+    return "overview" if _OVERVIEW.search(file.stem) else ""
+
+
+def overview_power(file: PhotoFile) -> float | None:
+    """Magnification that the name of an overview photo tells, as in `overview_4x.jpg`; None without one."""
+    found = _POWER.search(file.stem) or next(filter(None, map(_POWER.search, file.folder.split("/"))), None)
+    return float(found[1].replace(",", ".")) if found else None
+
+
+def sample_of_overview(file: PhotoFile, samples: Collection[str]) -> str:
+    """Name the print that an overview photo shows, by what its name says beside "overview".
+
+    Parameters
+    ----------
+    file : PhotoFile
+    samples : collection of str
+        The prints there are.
+
+    Returns
+    -------
+    str
+        Empty when it could be of any print, or of none.
+    """
+    folders = [_POWER.sub("", _OVERVIEW.sub("", part)).strip(" _-") for part in file.folder.split("/")]
+    folder = "/".join(part for part in folders if part)
+    stem = _POWER.sub("", _OVERVIEW.sub("", file.stem)).strip(" _-")
+    stem = re.sub(r"[\s_-]{2,}", "_", stem)
+    cut = max(stem.rfind("_"), stem.rfind("-"))
+    for name in (folder, stem, stem[:cut].strip() if cut > 0 else ""):
+        if name and name in samples:
+            return name
+    return next(iter(samples)) if len(samples) == 1 and not folder and not stem else ""
 
 
 def sample_by_name(file: PhotoFile) -> str:

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 import cv2
 import numpy as np
 
-from sporecount.records import FieldPreview, FieldResult
-from sporecount.report.print_map import FieldPlace, print_map_svg
+from sporecount.records import FieldPreview, FieldResult, PrintTally
+from sporecount.report.print_map import FieldPlace, WholePrint, print_map_svg
 from sporecount.steps.overlap import FieldOnMap, PrintMap
 from sporecount.steps.registration import move, objects_um, to_um
 
@@ -17,7 +17,12 @@ _LEAST_SHARE = 0.002
 _OUTSIDE = 255
 
 
-def draw_map(placed: PrintMap, fields: Sequence[FieldResult], previews: Callable[[str], FieldPreview]) -> str:
+def draw_map(
+    placed: PrintMap,
+    fields: Sequence[FieldResult],
+    previews: Callable[[str], FieldPreview],
+    tally: PrintTally,
+) -> str:
     """Draw the map of a print.
 
     Parameters
@@ -27,20 +32,26 @@ def draw_map(placed: PrintMap, fields: Sequence[FieldResult], previews: Callable
         Those of the map, and perhaps others.
     previews : callable
         Photo name to its preview.
+    tally : PrintTally
+        Of the print; the outline by its overview photos is drawn beside the fields at the same scale.
 
     Returns
     -------
     str
-        SVG; empty with fewer than two fields on the map, which tell nothing of a print.
+        SVG; empty with fewer than two fields on the map and no outline, which tell nothing of a print.
     """
-    if len(placed.fields) < 2:
+    outlines = [np.array(one) for one in tally.print_outlines_um]
+    whole = WholePrint(outlines, tally.print_area_source == "measured") if outlines else None
+    if not placed.fields or (len(placed.fields) < 2 and whole is None):
         return ""
     known = {field.photo: field for field in fields}
     places: dict[int, list[FieldOnMap]] = {}
     for one in placed.fields:
         places.setdefault(one.place, []).append(one)
     return print_map_svg(
-        [_place(photos, known, previews) for photos in places.values()], known[placed.fields[0].photo].sample
+        [_place(photos, known, previews) for photos in places.values()],
+        known[placed.fields[0].photo].sample,
+        whole,
     )
 
 

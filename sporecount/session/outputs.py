@@ -28,7 +28,7 @@ from sporecount.session.folder import KEPT
 from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
-SESSION_FORM = 1
+SESSION_FORM = 2
 
 
 def field_rows(result: SessionResult) -> Iterator[dict[str, Any]]:

@@ -8,9 +8,12 @@ from typing import Any
 
 from sporecount.errors import SessionError
 from sporecount.files.session_table import TABLE_NAME, TableRow, match_rows, read_session_table
-from sporecount.session.folder import Contents, look_into, overlay_names, printable
-from sporecount.session.groups import purpose
+from sporecount.session.folder import Contents, PhotoFile, look_into, overlay_names, printable
+from sporecount.session.groups import overview_power, purpose
 from sporecount.session.scales import ScaleWish, plausible
+
+HIGHEST_OVERVIEW_POWER = 5.0
+"""A print is first scanned at 4x or 5x (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -77,11 +80,13 @@ def make_plan(
             remedy="Give another folder with --out",
         )
     rows, missing = _table(folder, contents)
+    purposes = {photo.name: purpose(photo, rows.get(photo.name)) for photo in contents.photos}
     wishes = {
-        photo.name: _wish(rows.get(photo.name), adapter=adapter, objective=objective, um_per_px=um_per_px)
+        photo.name: _overview_wish(photo, rows.get(photo.name), adapter)
+        if purposes[photo.name] == "overview"
+        else _wish(rows.get(photo.name), adapter=adapter, objective=objective, um_per_px=um_per_px)
         for photo in contents.photos
     }
-    purposes = {photo.name: purpose(photo, rows.get(photo.name)) for photo in contents.photos}
     names = overlay_names(photo.name for photo in contents.photos)
     return Plan(folder, out, contents, rows, missing, purposes, wishes, names)
 
@@ -112,3 +117,28 @@ def _wish(
         profile_from_json(profile)  # a bad one shows before any photo is opened
         return ScaleWish(profile=profile, objective=power)
     return ScaleWish(objective=power)
+
+
+def _overview_wish(photo: PhotoFile, row: TableRow | None, adapter: str | None) -> ScaleWish:
+    """Scale of a photo of a whole print, which is taken through another objective than the fields."""
+    row = row or TableRow("")
+    power = row.objective if row.objective is not None else overview_power(photo)
+    if row.um_per_px is not None:
+        return ScaleWish(um_per_px=row.um_per_px, source="table", objective=power)
+    name = row.adapter or adapter
+    if name:
+        from sporecount.files.profiles import list_profiles
+
+        fitting = [
+            one
+            for one in list_profiles()
+            if str(one["name"]).casefold() == name.casefold()
+            and (one.get("objective") == power if power is not None else _is_low(one.get("objective")))
+        ]
+        if len(fitting) == 1:
+            return ScaleWish(profile=fitting[0], objective=power or fitting[0].get("objective"))
+    return ScaleWish(objective=power)
+
+
+def _is_low(objective: float | None) -> bool:
+    return objective is not None and objective <= HIGHEST_OVERVIEW_POWER

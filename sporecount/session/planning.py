@@ -104,9 +104,9 @@ def plan_ahead(
     recall : float
         Share of the spores in view that is found.
     """
-    from sporecount.steps.print_tally import print_area
+    from sporecount.steps.print_area import print_area
 
-    area = print_area(settings)
+    area = print_area(settings).area
     field_mm2 = field_area(objective, settings.field_number_mm)
     one = empty_fields(1, field_mm2, recall, USUAL_RECALL_U)
     steps = [n for n in _STEPS if n * field_mm2 <= area.mm2]
@@ -136,7 +136,7 @@ def plan_on(
     risk : float
         Accepted probability of a wrong verdict, in (0, 0.5).
     print_area_mm2 : float, optional
-        Instead of that of the session's settings.
+        Of every print, instead of what the session knows.
 
     Raises
     ------
@@ -144,13 +144,17 @@ def plan_on(
         No results there.
     """
     from sporecount.chain import map_print
-    from sporecount.steps.print_tally import evidence_of, print_area, usable_fields
+    from sporecount.steps.print_area import area_of, print_area
+    from sporecount.steps.print_tally import evidence_of, usable_fields
 
     result, preview = open_session(out)
     settings = CountSettings(**result.provenance.settings)
     if print_area_mm2 is not None:
         settings = replace(settings, print_area_mm2=print_area_mm2)
-    area = print_area(settings)
+    areas = {
+        tally.sample: area_of(tally).area if print_area_mm2 is None else print_area(settings).area
+        for tally in result.prints
+    }
     seen: dict[str, Evidence | None] = {
         tally.sample: None for tally in result.prints if not is_blank(tally.sample, (), {})
     }
@@ -169,7 +173,7 @@ def plan_on(
         else USUAL_RECALL,
     )
     plans = []
-    for sample, gain in next_print(seen, typical, area, lowest_class):
+    for sample, gain in next_print(seen, typical, areas, lowest_class):
         one = seen[sample]
         plans.append(
             PrintPlan(
@@ -177,7 +181,7 @@ def plan_on(
                 fields=0 if one is None else one.counts.size,
                 examined_mm2=0.0 if one is None else one.examined_mm2,
                 spores=0.0 if one is None else one.found,
-                standing=None if one is None else standing(one, area, lowest_class, risk),
+                standing=None if one is None else standing(one, areas[sample], lowest_class, risk),
                 gain=gain,
             )
         )

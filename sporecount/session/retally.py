@@ -51,16 +51,17 @@ class Retally:
             The program's own, for what the session said of the print.
         """
         from sporecount.chain import count_print
+        from sporecount.steps.print_area import area_of
 
-        tally = count_print(fields, self._preview_of, self._settings, self.placed(fields))
+        tally = count_print(fields, self._preview_of, self._settings, self.placed(fields), area_of(machine))
         kept = tuple(
             code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons
         )
         reasons = (*kept, *tally.reasons)
         return replace(tally, reasons=reasons, flag=flag_of(reasons)) if kept else tally
 
-    def map_svg(self, fields: Sequence[FieldResult]) -> str:
-        """Draw the map of a print; empty where it would tell nothing."""
+    def map_svg(self, fields: Sequence[FieldResult], machine: PrintTally) -> str:
+        """Draw the map of a print; empty where it would tell nothing. Parameters as of `tally`."""
         from sporecount.session.maps import draw_map
 
-        return draw_map(self.placed(fields), fields, self._preview_of)
+        return draw_map(self.placed(fields), fields, self._preview_of, machine)

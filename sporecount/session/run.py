@@ -10,7 +10,14 @@ from pathlib import Path
 
 from sporecount import __version__
 from sporecount.errors import SessionError
-from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
+from sporecount.files.kept import (
+    FieldPlace,
+    FieldsOnDisk,
+    KeptFields,
+    KeptOverviews,
+    KeptPrints,
+    key_of,
+)
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import TABLE_NAME, as_json
 from sporecount.files.whole import only_run, sweep
@@ -20,9 +27,10 @@ from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, PhotoFile, natural, printable
 from sporecount.session.groups import Seen, assign_samples, number_fields
 from sporecount.session.outputs import write_report, write_session, write_tables
+from sporecount.session.overviews import assign_overviews, entered_areas, overview_notes
 from sporecount.session.plan import Plan, make_plan
 from sporecount.session.program import library_versions, program_id
-from sporecount.session.worker import Hello, PhotoDone, PhotoJob, PrintJob, Setup
+from sporecount.session.worker import Hello, OverviewJob, PhotoDone, PhotoJob, PrintJob, Setup
 from sporecount.settings import CountSettings
 
 Progress = Callable[[int, int, PhotoDone], None]
@@ -95,7 +103,8 @@ def count_folder(
                     remedy="Run again with --workers 0 to see why",
                 )
             done, places, failed = _count_photos(at_work, plan, progress)
-            tallies = _tally_prints(at_work, places, done, failed)
+            of_print = assign_overviews(plan, done, (place.sample for place in places))
+            tallies = _tally_prints(at_work, _print_jobs(plan, places, done, of_print), failed)
         provenance = Provenance(
             version=__version__,
             model=model,
@@ -114,7 +123,12 @@ def count_folder(
             prints=prints,
             failed=tuple(failed),
             provenance=provenance,
-            notes=(*of_blanks, *_notes(plan, done, places)),
+            notes=(
+                *of_blanks,
+                *_next_print(plan, prints),
+                *overview_notes(of_print),
+                *_notes(plan, done, places),
+            ),
         )
         write_tables(plan.out, result)
         table = {name: as_json(row) for name, row in plan.rows.items()}
@@ -130,7 +144,7 @@ def count_folder(
             lambda sample: maps.map_svg(keys[sample]),
             key_of(made_from, program_id()),
         )
-        _tidy(plan, places, [key for key, _ in tallies])
+        _tidy(plan, done, places, [key for key, _ in tallies])
     return result
 
 
@@ -167,8 +181,15 @@ def _count_photos(
     files = {photo.name: photo for photo in plan.contents.photos}
     chosen = [photo for photo in files.values() if plan.purposes[photo.name] in ("", "label")]
     places = _places(plan, chosen, {})
-    jobs = [_job(plan, files[name], *places[name]) for name in files if name in places]
+    jobs: list[PhotoJob | OverviewJob] = [
+        _job(plan, files[name], *places[name]) for name in files if name in places
+    ]
     jobs += [_job(plan, photo, "", 0) for photo in chosen if photo.name not in places]
+    jobs += [
+        OverviewJob(photo, plan.wishes[photo.name])
+        for photo in files.values()
+        if plan.purposes[photo.name] == "overview"
+    ]
     done: dict[str, PhotoDone] = {}
     for job, answer in crew.do(jobs):
         done[job.file.name] = one = answer if isinstance(answer, PhotoDone) else _crashed(job)
@@ -231,7 +252,7 @@ def _job(plan: Plan, photo: PhotoFile, sample: str, field: int) -> PhotoJob:
     return PhotoJob(photo, sample, field, plan.wishes[photo.name], plan.overlays[photo.name], label)
 
 
-def _crashed(job: PhotoJob) -> PhotoDone:
+def _crashed(job: PhotoJob | OverviewJob) -> PhotoDone:
     return PhotoDone(
         job.file.name,
         "failed",
@@ -240,16 +261,34 @@ def _crashed(job: PhotoJob) -> PhotoDone:
     )
 
 
-def _tally_prints(
-    crew: Crew, places: Iterable[FieldPlace], done: Mapping[str, PhotoDone], failed: Iterable[FailedPhoto]
-) -> list[tuple[str, PrintTally]]:
-    """Tally every print; copies of one file count once, and a print without a usable photo is named too."""
+def _print_jobs(
+    plan: Plan, places: Iterable[FieldPlace], done: Mapping[str, PhotoDone], of_print: Mapping[str, str]
+) -> list[PrintJob]:
+    """Put together what belongs to each print; copies of one file count once."""
     members: dict[str, list[FieldPlace]] = {}
     for place in places:
         known = members.setdefault(place.sample, [])
         if all(done[place.photo].sha256 != done[other.photo].sha256 for other in known):
             known.append(place)
-    jobs = [PrintJob(sample, tuple(fields)) for sample, fields in members.items()]
+    sample_of = {place.photo: sample for sample, fields in members.items() for place in fields}
+    entered = entered_areas(plan, {**sample_of, **of_print})
+    return [
+        PrintJob(
+            sample,
+            tuple(fields),
+            overviews=tuple(
+                done[photo].key for photo, name in of_print.items() if name == sample and done[photo].key
+            ),
+            entered_mm2=entered.get(sample),
+        )
+        for sample, fields in members.items()
+    ]
+
+
+def _tally_prints(
+    crew: Crew, jobs: Iterable[PrintJob], failed: Iterable[FailedPhoto]
+) -> list[tuple[str, PrintTally]]:
+    """Tally every print; one without a usable photo is named too."""
     tallies: dict[str, tuple[str, PrintTally]] = {}
     for job, answer in crew.do(jobs):
         if isinstance(answer, WorkerDied):
@@ -286,13 +325,21 @@ def _nothing_usable(sample: str) -> PrintTally:
     )  # fmt: skip
 
 
+def _next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
+    """Say which print to photograph next, blank ones left out: nobody asks for their load."""
+    from sporecount.report.words import next_print_words
+
+    blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
+    asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]
+    return [words] if (words := next_print_words(asked)) else []
+
+
 def _notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> list[str]:
     """Say what a keeper may wonder about, one sentence each."""
     notes = []
-    for word in ("ruling", "overview"):
-        names = [name for name, what in plan.purposes.items() if what == word]
-        if names:
-            notes.append(f"Not counted, by name or note a {word}: {', '.join(names)}.")
+    rulings = [name for name, what in plan.purposes.items() if what == "ruling"]
+    if rulings:
+        notes.append(f"Not counted, by name or note a ruling: {', '.join(rulings)}.")
     for name, one in sorted(done.items(), key=lambda item: natural(item[0])):
         if one.state == "label":
             said = (
@@ -311,12 +358,15 @@ def _notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlac
     return notes
 
 
-def _tidy(plan: Plan, places: Iterable[FieldPlace], print_keys: Iterable[str]) -> None:
+def _tidy(
+    plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace], print_keys: Iterable[str]
+) -> None:
     """Let go of what belongs to photos that are gone, and of what interrupted runs left half written."""
     kept = plan.out / KEPT
     places = list(places)
     KeptFields(kept / "fields").prune(place.key for place in places)
     KeptPrints(kept / "prints").prune(print_keys)
+    KeptOverviews(kept / "overviews").prune(one.key for one in done.values() if one.state == "overview")
     FieldPictures(plan.out, kept).prune(plan.overlays[place.photo] for place in places)
-    for folder in (plan.out, kept / "fields", kept / "prints"):
+    for folder in (plan.out, kept / "fields", kept / "prints", kept / "overviews"):
         sweep(folder)

@@ -10,7 +10,14 @@ from typing import Any
 
 from sporecount.errors import PhotoError, SporecountError
 from sporecount.files.decode import MAX_BYTES, decode
-from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields, KeptPrints, key_of
+from sporecount.files.kept import (
+    FieldPlace,
+    FieldsOnDisk,
+    KeptFields,
+    KeptOverviews,
+    KeptPrints,
+    key_of,
+)
 from sporecount.files.pictures import FieldPictures
 from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
@@ -62,16 +69,24 @@ class PhotoJob:
 
 
 @dataclass(frozen=True)
+class OverviewJob:
+    """Look at a photo of a whole print."""
+
+    file: PhotoFile
+    wish: ScaleWish
+
+
+@dataclass(frozen=True)
 class PhotoDone:
     """What became of a photo.
 
     Parameters
     ----------
     photo : str
-    state : {"counted", "kept", "label", "failed"}
+    state : {"counted", "kept", "label", "overview", "failed"}
         "kept" when an earlier run had counted it.
     key : str
-        Of the kept field.
+        Of the kept field, or overview.
     sha256, taken_at, label : str
         Empty when unknown.
     code, message : str
@@ -90,10 +105,22 @@ class PhotoDone:
 
 @dataclass(frozen=True)
 class PrintJob:
-    """Tally a print from its fields."""
+    """Tally a print from its fields.
+
+    Parameters
+    ----------
+    sample : str
+    places : tuple of FieldPlace
+    overviews : tuple of str
+        Keys of its kept overviews.
+    entered_mm2 : float or None
+        Area of the whole print, where the table tells it.
+    """
 
     sample: str
     places: tuple[FieldPlace, ...] = field(default_factory=tuple)
+    overviews: tuple[str, ...] = ()
+    entered_mm2: float | None = None
 
 
 @dataclass(frozen=True)
@@ -122,9 +149,10 @@ class Worker:
         self._setup = setup
         self._fields = KeptFields(kept / "fields")
         self._prints = KeptPrints(kept / "prints")
+        self._overviews = KeptOverviews(kept / "overviews")
         self._pictures = FieldPictures(Path(setup.out), kept)
 
-    def do(self, job: Hello | GetReady | PhotoJob | PrintJob) -> Any:
+    def do(self, job: Hello | GetReady | PhotoJob | OverviewJob | PrintJob) -> Any:
         """Do one job. A fault of a photo is an answer, not an error."""
         if isinstance(job, Hello):
             from sporecount.chain import model_id
@@ -135,7 +163,7 @@ class Worker:
         if isinstance(job, PrintJob):
             return self._tally(job)
         try:
-            return self._look(job)
+            return self._look_over(job) if isinstance(job, OverviewJob) else self._look(job)
         except PhotoError as fault:
             return _failed(job, fault.code, fault)
         except SporecountError as fault:
@@ -172,6 +200,22 @@ class Worker:
         self._draw(photo, job, *self._count(photo, job, key), drawn_from)
         return PhotoDone(job.file.name, "counted", key=key, sha256=sha256, taken_at=taken_at)
 
+    def _look_over(self, job: OverviewJob) -> PhotoDone:
+        data = _bytes_of(job.file)
+        sha256 = hashlib.sha256(data).hexdigest()
+        key = key_of(
+            "overview", job.file.name, sha256, asdict(job.wish), asdict(self._setup.settings),
+            self._setup.made_by,
+        )  # fmt: skip
+        kept = self._overviews.load(key)
+        if kept is None:
+            from sporecount.chain import look_over
+
+            photo = decode(data, job.file.name)
+            kept = look_over(photo, find_scale(photo, job.wish, self._setup.settings)), photo.taken_at or ""
+            self._overviews.save(key, *kept)
+        return PhotoDone(job.file.name, "overview", key=key, sha256=sha256, taken_at=kept[1])
+
     def _label(self, photo: Photo, job: PhotoJob) -> str:
         from sporecount.chain import find_view
 
@@ -201,18 +245,22 @@ class Worker:
         self._pictures.save(job.overlay, drawn_from, overlay, crops)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
-        from sporecount.chain import count_print, map_print
+        from sporecount.chain import count_print, map_print, measure_extent
         from sporecount.session.maps import draw_map
+        from sporecount.steps.print_area import print_area
 
         settings = self._setup.settings
-        key = key_of("print", [asdict(place) for place in job.places], asdict(settings), self._setup.made_by)
+        key = key_of("print", asdict(job), asdict(settings), self._setup.made_by)
         tally = self._prints.tally(key)
         if tally is None or self._prints.map_svg(key) is None:
             on_disk = FieldsOnDisk(self._fields, job.places)
             fields = list(on_disk)
+            overviews = [one[0] for at in job.overviews if (one := self._overviews.load(at)) is not None]
+            extent = measure_extent(overviews) if overviews else None
             placed = map_print(fields, on_disk.preview)
-            tally = count_print(fields, on_disk.preview, settings, placed)
-            self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview))
+            area = print_area(settings, extent, job.entered_mm2)
+            tally = count_print(fields, on_disk.preview, settings, placed, area)
+            self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview, tally))
         return key, tally
 
 
@@ -230,7 +278,7 @@ def _count_a_speck(settings: CountSettings) -> None:
     count_field(Photo(card, "speck"), Scale(1.0), settings)
 
 
-def _failed(job: PhotoJob, code: str, fault: SporecountError) -> PhotoDone:
+def _failed(job: PhotoJob | OverviewJob, code: str, fault: SporecountError) -> PhotoDone:
     what = fault.what[:1].upper() + fault.what[1:]
     return PhotoDone(
         job.file.name, "failed", code=code, message=f"{what}. {fault.remedy}." if fault.remedy else f"{what}."

@@ -243,13 +243,13 @@ def gain_of_next_field(
 def next_print(
     prints: Mapping[str, Evidence | None],
     one_field: Evidence,
-    area: PrintArea,
+    areas: Mapping[str, PrintArea],
     lowest_class: int,
     class_prior: tuple[float, ...] = EVEN_PRIOR,
 ) -> list[tuple[str, Gain]]:
     """Order the prints by what one more field of each is worth, most first; ties stay in the given order."""
     gains = [
-        (name, gain_of_next_field(seen, one_field, area, lowest_class, class_prior))
+        (name, gain_of_next_field(seen, one_field, areas[name], lowest_class, class_prior))
         for name, seen in prints.items()
     ]
     return sorted(gains, key=lambda one: -one[1].bits)

@@ -4,43 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from dataclasses import fields as names_of
 from math import nan
+from typing import Any
 
 import numpy as np
 
 from sporecount.reasons import flag_of
 from sporecount.records import FieldResult, PrintTally
 from sporecount.settings import CountSettings
-from sporecount.stats.captured import PrintArea
 from sporecount.stats.control import Blank, blank_print
-from sporecount.stats.density import density, upper_density
+from sporecount.stats.density import density
+from sporecount.stats.detection_limit import hidden
 from sporecount.stats.evidence import Evidence
-from sporecount.stats.load import load_of_print
+from sporecount.stats.load import HEAVY_FROM_CLASS, load_of_print
+from sporecount.stats.planning import empty_fields, gain_of_next_field, standing
 from sporecount.steps.overlap import PrintMap
+from sporecount.steps.print_area import KnownArea, print_area
 
 SHARED_DOUBT = 0.5
 """Standard deviation, in units of the logit, by which the probabilities of a print are wrong together; as in
 `stats.count_interval`."""
 
-_DEFAULT_AREA_MM2 = next(knob.default for knob in names_of(CountSettings) if knob.name == "print_area_mm2")
-_DEFAULT_AREA_RANGE = (2 / 3, 3 / 2)
-"""Prints of an abdomen differ in area by about that factor to each side (from memory)."""
-_ENTERED_AREA_RANGE = (0.9, 1.1)
-"""An area that somebody entered was measured with a ruler, to about a tenth (common practice)."""
+_RISK = 0.05
+"""Accepted risk of a wrong verdict on whether a load is heavy: that of the other bounds."""
 
 _ENOUGH_PLACES = 3
 _BLURRED_SHARE = 0.4
 """Share of the ground that a photo stands for from which it is called partly out of focus."""
 _GOOD_SHARE = 1 / 3
 """A doubt about so much of a print's area, or of its spores, is a doubt about the print."""
-
-
-def print_area(settings: CountSettings) -> PrintArea:
-    """Area of a whole print with its range: wide for the default, narrow for an entered one."""
-    area = settings.print_area_mm2
-    low, high = _DEFAULT_AREA_RANGE if area == _DEFAULT_AREA_MM2 else _ENTERED_AREA_RANGE
-    return PrintArea(area, area * low, area * high)
 
 
 def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
@@ -128,7 +120,10 @@ def _evidence(counted: Sequence[_Counted]) -> Evidence:
 
 
 def tally_print(
-    fields: Sequence[FieldResult], settings: CountSettings, placed: PrintMap | None = None
+    fields: Sequence[FieldResult],
+    settings: CountSettings,
+    placed: PrintMap | None = None,
+    area: KnownArea | None = None,
 ) -> PrintTally:
     """Join the fields of a print.
 
@@ -142,6 +137,8 @@ def tally_print(
     settings : CountSettings
     placed : PrintMap, optional
         Of `usable_fields(fields)`; without it each photo counts as a place of its own.
+    area : KnownArea, optional
+        Of the whole print; that of the settings without it.
 
     Returns
     -------
@@ -150,12 +147,19 @@ def tally_print(
     """
     sample = fields[0].sample
     used = usable_fields(fields)
+    area = area or print_area(settings)
     if not used:
-        return _no_verdict(sample, fields)
+        return _no_verdict(sample, fields, area)
     counted = _what_counts(used, settings, placed)
     evidence = _evidence(counted)
-    load = load_of_print(evidence, print_area(settings))
+    load = load_of_print(evidence, area.area)
     found = density(evidence)
+    could_hide = hidden(evidence, area.area)
+    stands = standing(evidence, area.area, HEAVY_FROM_CLASS, _RISK)
+    typical = empty_fields(
+        1, evidence.examined_mm2 / evidence.counts.size, evidence.searched_mm2 / evidence.examined_mm2
+    )
+    gain = gain_of_next_field(evidence, typical, area.area, HEAVY_FROM_CLASS)
     reasons = _joined_reasons(counted)
     if len(used) < len(fields):
         reasons.append("photos-left-out")
@@ -163,6 +167,7 @@ def tally_print(
         reasons.append("perhaps-same-place")
     if evidence.counts.size < _ENOUGH_PLACES:
         reasons.append("few-fields")
+    reasons.extend(area.reasons)
     return PrintTally(
         sample=sample,
         photos=len(used),
@@ -172,7 +177,7 @@ def tally_print(
         density_per_mm2=found.per_mm2,
         density_low=found.low,
         density_high=found.high,
-        could_hide_per_mm2=upper_density(evidence),
+        could_hide_per_mm2=could_hide.per_mm2,
         load_class=load.likeliest_class,
         load_class_probability=load.class_probability,
         flag=flag_of(reasons),
@@ -180,7 +185,23 @@ def tally_print(
         load_low=load.low,
         load_high=load.high,
         class_at_least=load.class_at_least,
+        could_hide=could_hide.load,
+        could_hide_even=could_hide.even_load,
+        heavy_verdict=stands.verdict,
+        fields_to_go=stands.fields_to_go if stands.decidable else -1,
+        next_field_bits=gain.bits,
+        **_area_columns(area),
     )
+
+
+def _area_columns(known: KnownArea) -> dict[str, Any]:
+    return {
+        "print_area_mm2": known.area.mm2,
+        "print_area_low_mm2": known.area.low,
+        "print_area_high_mm2": known.area.high,
+        "print_area_source": known.source,
+        "print_outlines_um": known.outlines_um,
+    }
 
 
 def _joined_reasons(counted: Sequence[_Counted]) -> list[str]:
@@ -196,7 +217,7 @@ def _joined_reasons(counted: Sequence[_Counted]) -> list[str]:
     return joined
 
 
-def _no_verdict(sample: str, fields: Sequence[FieldResult]) -> PrintTally:
+def _no_verdict(sample: str, fields: Sequence[FieldResult], area: KnownArea) -> PrintTally:
     reasons = tuple(dict.fromkeys(code for one in fields for code in one.tally.reasons))
     if flag_of(reasons) != "unusable":
         reasons = (*reasons, "too-little-examined")
@@ -213,7 +234,8 @@ def _no_verdict(sample: str, fields: Sequence[FieldResult]) -> PrintTally:
         load_class=0,
         load_class_probability=(nan,) * 6,
         flag="unusable",
-        reasons=reasons,
+        reasons=(*reasons, *area.reasons),
+        **_area_columns(area),
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
 
-from sporecount.records import FieldPreview, FieldResult
+from sporecount.records import FieldPreview, FieldResult, Scale
 
 _LONG_SIDE_PX = 480
 """Of the picture in which marks are sought: scales, fibres and clumps are 5 to 50 pixels there."""
@@ -24,6 +25,17 @@ _NEAR_SHARE = 0.006
 """How far a mark may lie from its place, as a share of the view's longer side: tilt, distortion, blur."""
 _LEAST_OVERLAP = 0.06
 """Share of the smaller view below which a common part is too small to be judged."""
+
+
+class InPhoto(Protocol):
+    """What has a place in a photo of known scale: a field, or an overview."""
+
+    @property
+    def width_px(self) -> int: ...  # noqa: D102
+    @property
+    def height_px(self) -> int: ...  # noqa: D102
+    @property
+    def scale(self) -> Scale: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -89,7 +101,7 @@ class Fit:
     certainty: float
 
 
-def to_um(field: FieldResult, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+def to_um(field: InPhoto, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     """Positions in um from the centre of the photo, radial distortion taken out; shape (n, 2)."""
     dx = np.asarray(x_px, float) - (field.width_px - 1) / 2
     dy = np.asarray(y_px, float) - (field.height_px - 1) / 2
@@ -108,7 +120,7 @@ def objects_um(field: FieldResult) -> np.ndarray:
     return to_um(field, field.objects.x_px, field.objects.y_px)
 
 
-def corners_um(field: FieldResult) -> np.ndarray:
+def corners_um(field: InPhoto) -> np.ndarray:
     """Corners of the photo, shape (4, 2)."""
     x, y = field.width_px - 1.0, field.height_px - 1.0
     return to_um(field, np.array([0, x, x, 0]), np.array([0, 0, y, y]))
@@ -124,7 +136,7 @@ def after(outer: np.ndarray, inner: np.ndarray) -> np.ndarray:
     return (np.vstack([outer, [0, 0, 1]]) @ np.vstack([inner, [0, 0, 1]]))[:2]
 
 
-def make_look(field: FieldResult, preview: FieldPreview) -> Look:
+def make_look(field: InPhoto, preview: FieldPreview) -> Look:
     """Flatten a preview and find its marks. Cost some 60 ms."""
     height, width = preview.left_out.shape
     shrink = min(1.0, _LONG_SIDE_PX / max(height, width))

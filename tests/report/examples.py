@@ -166,7 +166,16 @@ def make_print(sample: str = "TANK-01", spores: int = 0, **changes: object) -> P
         "load_low": 0.6 * density * 60,
         "load_high": (1.5 * density + 0.9) * 60,
         "class_at_least": 0,
+        "could_hide_even": (1.1 * density + 0.74) * 60,
+        "print_area_mm2": 60.0,
+        "print_area_low_mm2": 40.0,
+        "print_area_high_mm2": 90.0,
+        "heavy_verdict": "open",
+        "fields_to_go": 2,
+        "next_field_bits": 0.05,
     }
+    hides = changes.get("could_hide_per_mm2", values["could_hide_per_mm2"])
+    values["could_hide"] = 60 * hides  # type: ignore[operator]
     values.update(changes)
     return PrintTally(**values)
 

@@ -90,21 +90,21 @@ def positions(svg, name):
 
 def test_ruler_is_logarithmic_and_keeps_order():
     prints = [make_print(spores=n, load_low=n * 10, load_high=n * 20) for n in (1, 10, 100, 1000)]
-    ends = [positions(load_ruler_svg(one, 60.0), "span")[0] for one in prints]
+    ends = [positions(load_ruler_svg(one), "span")[0] for one in prints]
     assert ends == sorted(ends)
     # 200, 2000 and 20000 spores lie a decade apart each
     assert ends[2] - ends[1] == pytest.approx(ends[3] - ends[2], abs=0.3)
     assert ends[-1] < 346
     for one in prints:
-        parse(load_ruler_svg(one, 60.0))
+        parse(load_ruler_svg(one))
 
 
 def test_ruler_without_spores_shows_what_could_hide():
-    svg = load_ruler_svg(make_print(spores=0, could_hide_per_mm2=1.0), 60.0)
+    svg = load_ruler_svg(make_print(spores=0, could_hide_per_mm2=1.0))
     assert "up to 60 could be there" in svg
     assert 'class="best hollow"' in svg
     assert positions(svg, "hide")
-    assert load_ruler_svg(make_print(density_per_mm2=NAN), 60.0) == ""
+    assert load_ruler_svg(make_print(density_per_mm2=NAN)) == ""
 
 
 def test_class_bars_are_as_long_as_probable():

@@ -81,7 +81,7 @@ def test_no_verdict_says_free_or_clean_or_gives_orders(name):
 
 
 def test_none_found_states_what_would_have_shown():
-    verdict = print_verdict(CASES["none"], print_area_mm2=60.0)
+    verdict = print_verdict(CASES["none"])
     assert verdict.headline == "No spore found in 6 fields, 4.1\N{NO-BREAK SPACE}mm²."
     # 0.73 per mm2 on 60 mm2 are 43.8, and a bound is never rounded down
     assert "more than about 44 spores would have shown one in 95 of 100 cases" in verdict.could_hide
@@ -145,7 +145,7 @@ def test_class_words_hold_the_published_bounds():
 
 def test_upper_bounds_grow_with_the_hidden_density():
     bounds = [0.01, 0.2, 1.0, 7.0, 100.0, 5000.0]
-    said = [could_hide_words(make_print(could_hide_per_mm2=one), 60.0) for one in bounds]
+    said = [could_hide_words(make_print(could_hide_per_mm2=one)) for one in bounds]
     numbers = [float(words.split("about ")[1].split(" ")[0].replace(",", "")) for words in said]
     assert numbers == sorted(numbers)
     assert all(number >= bound * 60 for number, bound in zip(numbers, bounds, strict=True))

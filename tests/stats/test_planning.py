@@ -106,7 +106,8 @@ def test_gain_is_the_mutual_information_on_paper():
 
 
 def test_prints_are_ordered_by_gain():
-    order = next_print({"settled": seen(40, 35), "border": seen(5, 2), "new": None}, ONE, PRINT, 4)
+    prints = {"settled": seen(40, 35), "border": seen(5, 2), "new": None}
+    order = next_print(prints, ONE, dict.fromkeys(prints, PRINT), 4)
     assert [name for name, _ in order] == ["new", "border", "settled"]
     assert [gain.bits for _, gain in order] == sorted((gain.bits for _, gain in order), reverse=True)
 

@@ -1,7 +1,5 @@
 """A print's tally from fields made by hand: what must hold whatever the fields show."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,7 +10,6 @@ from sporecount.steps.print_tally import (
     SHARED_DOUBT,
     evidence_of,
     mark_contaminated,
-    print_area,
     tally_print,
 )
 from tests.steps.made_fields import make_field
@@ -128,13 +125,6 @@ def test_an_uncertain_scale_widens_the_interval():
         [make_field([0.99] * 60, number=i, scale_rel_u=0.15) for i in (1, 2, 3, 4)], SETTINGS
     )
     assert unsure.density_high - unsure.density_low > 1.3 * (sure.density_high - sure.density_low)
-
-
-def test_an_entered_area_has_a_narrower_range_than_the_default():
-    default = print_area(SETTINGS)
-    entered = print_area(replace(SETTINGS, print_area_mm2=45.0))
-    assert default.high / default.low > 2 > entered.high / entered.low
-    assert entered.mm2 == 45.0
 
 
 def test_a_contaminated_blank_puts_every_print_in_doubt():
