@@ -50,7 +50,7 @@ def test_record_holds_to_its_contract(preset):
             assert -0.5 <= s.y_px < 339.5
             if s.countable:
                 assert s.visible > 0.5
-                assert s.blur_um <= 0.31 * s.length_um
+                assert s.blur_um <= 0.261 * s.length_um
 
 
 def test_outline_of_a_fully_visible_spore_is_where_the_map_says():
@@ -91,7 +91,7 @@ def test_outline_of_a_fully_visible_spore_is_where_the_map_says():
 def test_countable_spores_are_seen_and_the_faintest_are_not_countable():
     """Middle against surroundings, in display values, must be larger where the truth says countable."""
     differ = {True: [], False: []}
-    for seed in range(16):
+    for seed in range(13):
         p = photo([seed, 32], "hard", um_per_px=0.6)
         grey = p.rgb.astype(float).mean(axis=2)
         for s in p.spores:
@@ -109,7 +109,7 @@ def test_countable_spores_are_seen_and_the_faintest_are_not_countable():
 
 
 def test_every_kind_and_every_way_of_rendering_occurs():
-    photos = [photo([seed, 42], um_per_px=0.9) for seed in range(30)]
+    photos = [photo([seed, 42], um_per_px=0.9) for seed in range(24)]
     kinds = {KIND_NAMES[k] for p in photos for k in np.unique(p.kind_map)}
     assert kinds == set(KIND_NAMES)
     assert {p.notes["rendering"] for p in photos} >= set(laws.FAMILIES) - {"any"}

@@ -195,7 +195,9 @@ def render(
         )
         out = out + ring * ((1.0 - out) if law.halo > 0 else out)
     if law.absorbs:
-        out = out * (1 - cover[..., None] * (1 - np.clip(colour, 0, 1)))
+        taken = cover[..., None] * (1 - np.clip(colour, 0, 1))
+        out = out * (1 - taken)
+        cover = taken.mean(axis=-1)  # what lies below still shows, darker
     else:
         out = out + cover[..., None] * (colour - out)
     if law.line:

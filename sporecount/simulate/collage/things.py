@@ -43,7 +43,7 @@ class Surroundings:
     def odd_length(self, rng: np.random.Generator, low: float, high: float) -> float:
         """Draw a length of something angular; not a spore's length where the blur would round its corners."""
         length = _log(rng, low, high)
-        if self.fine_um > 0.08 * self.spore_um and 0.45 < length / self.spore_um < 2.0:
+        if self.fine_um > 0.06 * self.spore_um and 0.45 < length / self.spore_um < 2.0:
             length = self.spore_um * (0.45 if rng.random() < 0.4 else float(rng.uniform(2.0, 3.0)))
         return length
 
@@ -77,7 +77,11 @@ def droplet(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: f
         half = 0.5 * size * _log(rng, 0.7, 1.2)
         one = Outline(x, y, half * rng.uniform(1.0, 1.07), half, _turn(rng), ROUND)
         stamp(rng, canvas, one, law, colours.near(rng, pair, 0.02), "other")
-        x, y = x + rng.normal(0, 2 * size), y + rng.normal(0, 2 * size)
+        way, far = (
+            rng.uniform(0, 2 * np.pi),
+            size * rng.uniform(1.6, 4.0),
+        )  # two that touch would be too like one
+        x, y = x + far * np.cos(way), y + far * np.sin(way)
 
 
 def bubble(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
@@ -179,7 +183,8 @@ def pollen(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
 
 def mould(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Dots of mould in a heap, or a chain of round cells."""
-    cell = _log(rng, 1.0, 3.2)
+    blurred = around.fine_um > 0.06 * around.spore_um
+    cell = _log(rng, 1.0, 0.12 * around.spore_um + 0.3 if blurred else 3.0)
     law, pair = around.manner(rng, 2 * cell)
     law = replace(law, soft_um=min(law.soft_um, 0.6), line_um=min(law.line_um, 0.6))
     chain, turn = rng.random() < 0.5, rng.uniform(0, 2 * np.pi)

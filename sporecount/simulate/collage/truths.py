@@ -11,6 +11,9 @@ from sporecount.simulate.truth import SporeTruth
 LEAST_DIFFERENCE = 0.05
 """Difference from the surroundings that a person still sees in a noisy photo: 5 of the 100 steps of CIELAB."""
 
+_MOST_TEXTURE = 0.04
+"""More swing than this comes from large things in a narrow view, not from the background."""
+
 _INNER = (0.0, 0.25, 0.5)
 _RIM = (0.75, 0.92)
 _OUTER = (1.45, 1.65, 1.9)
@@ -65,7 +68,7 @@ def stands_out(
         np.linalg.norm(inner[:, None] - around, axis=-1), np.linalg.norm(rim - around, axis=-1)
     )
     rough = np.sqrt(beside.sum(axis=(1, 2)) / np.maximum(both.sum(axis=(1, 2)), 1))
-    needed = np.maximum(LEAST_DIFFERENCE, np.maximum(1.8 * rough, 2.6 * texture))
+    needed = np.maximum(LEAST_DIFFERENCE, np.maximum(2.5 * rough, 3.0 * texture))
     good = (differ > needed[:, None]) & usable
     seen = good.sum(axis=1) >= _SIDES * np.maximum(usable.sum(axis=1), 2)
     crowded = usable.sum(axis=1) < 2  # only spores around: its rim must part it from them, or it lies on top
@@ -88,11 +91,15 @@ def _mean_of(values: np.ndarray, usable: np.ndarray) -> np.ndarray:
 def _texture(grey: np.ndarray, owner: np.ndarray, long_px: float) -> float:
     """Usual swing of the background at the size of a spore."""
     band = cv2.GaussianBlur(grey, (0, 0), 0.2 * long_px) - cv2.GaussianBlur(grey, (0, 0), 0.6 * long_px)
-    far = cv2.dilate(
-        (owner != -1).astype(np.uint8), np.ones((3, 3), np.uint8), iterations=int(0.5 * long_px) + 1
-    )
-    swing = np.abs(band[::2, ::2])[far[::2, ::2] == 0]
-    return float(np.median(swing)) / 0.67 if swing.size > 200 else 0.0
+    step = max(
+        1, int(long_px / 8)
+    )  # coarse is enough to keep away from spores, and farther from the stop's dark
+    thing, stop = (mask[::step, ::step].astype(np.uint8) for mask in (owner >= 0, owner == -2))
+    ring = np.ones((3, 3), np.uint8)
+    around = cv2.dilate(thing, ring, iterations=int(0.6 * long_px / step) + 1)
+    edge = cv2.dilate(stop, ring, iterations=int(1.4 * long_px / step) + 1)
+    swing = np.abs(band[::step, ::step])[(around == 0) & (edge == 0)]
+    return min(float(np.median(swing)) / 0.67, _MOST_TEXTURE) if swing.size > 60 else 0.0
 
 
 def _points(laid: np.ndarray, depths: tuple[float, ...], turns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -201,7 +208,7 @@ def truths_of(
             continue
         blur = float(blur_um[row, col])
         whole = visible[number] >= 0.55
-        sharp = blur <= 0.3 * 2 * one.half_long_um and 2 * one.half_wide_um >= 2.5 * um_per_px
+        sharp = blur <= 0.26 * 2 * one.half_long_um and 2 * one.half_wide_um >= 2.5 * um_per_px
         found.append(
             SporeTruth(
                 x_px=x,
