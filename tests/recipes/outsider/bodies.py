@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gamma
 
 from tests.recipes.outsider.exam import SporeLook
 from tests.recipes.outsider.noise import Rng, clouds
@@ -36,6 +37,11 @@ def _edge(inside_um: Grid, grid_um: float) -> Grid:
 def half_width(u: Grid, tip: float) -> Grid:
     """Half width of a lemon at u in [-1, 1] along it, over its largest: (1 - u²)^tip."""
     return np.clip(1 - u**2, 0, None) ** tip
+
+
+def outline_area(tip: float) -> float:
+    """Area of a lemon over length times width: the integral of (1 - u²)^tip from 0 to 1."""
+    return float(0.5 * np.sqrt(np.pi) * gamma(tip + 1) / gamma(tip + 1.5))
 
 
 def spore(rng: Rng, n: int, grid_um: float, length_um: float, width_um: float, look: SporeLook) -> Body:
@@ -76,8 +82,13 @@ def bubble(rng: Rng, n: int, grid_um: float, size_um: float) -> Body:
     flat = rng.uniform(0.25, 0.9)
     path = -rng.uniform(0.15, 0.4) * np.minimum(cap * size_um * 0.3, flat * size_um * 0.3)
     cover = _edge((1 - np.hypot(x / (size_um / 2), y / ry)) * ry, grid_um)
-    rim = np.exp(-(((1 - np.hypot(x / (size_um / 2), y / ry)) * ry / rng.uniform(0.5, 1.4)) ** 2))
-    density = (rng.uniform(0.15, 0.7) * rim * cover)[..., None] * np.ones(3)
+    # What the steep side bends out of the aperture is lost: a thin line where the tape has pressed the
+    # bubble flat, a broad black ring where it is a ball.
+    thick, dark = (rng.uniform(0.5, 1.4), rng.uniform(0.15, 0.7)) if rng.random() < 0.6 else (
+        rng.uniform(0.1, 0.22) * size_um, rng.uniform(0.6, 1.6)
+    )  # fmt: skip
+    rim = np.exp(-(((1 - np.hypot(x / (size_um / 2), y / ry)) * ry / thick) ** 2))
+    density = (dark * rim * cover)[..., None] * np.ones(3)
     return Body(density, np.clip(path, -4, 4), cover)
 
 
@@ -89,7 +100,9 @@ def droplet(rng: Rng, n: int, grid_um: float, size_um: float) -> Body:
     r = np.hypot(x, y * rng.uniform(1.0, 1.25)) / (size_um / 2 * (1 + lobes))
     cover = _edge((1 - r) * size_um / 2, grid_um)
     rim = np.exp(-(((1 - r) * size_um / 2 / rng.uniform(0.6, 1.6)) ** 2))
-    amount = (rng.uniform(0.15, 0.8) * np.clip(1 - r**2, 0, 1) ** rng.uniform(0.2, 0.8) + rng.uniform(0, 0.6) * rim) * cover
+    amount = (
+        rng.uniform(0.15, 0.8) * np.clip(1 - r**2, 0, 1) ** rng.uniform(0.2, 0.8) + rng.uniform(0, 0.6) * rim
+    ) * cover
     colour = np.array([0.3, 0.7, 1.2]) * rng.uniform(0.8, 1.25, 3) + rng.uniform(0, 0.4)
     return Body(amount[..., None] * colour * rng.uniform(0.3, 1.0), 0.05 * size_um * 0.3 * amount, cover)
 
@@ -156,7 +169,9 @@ def dust(rng: Rng, n: int, grid_um: float, size_um: float) -> Body:
     inside = np.minimum(inside, size_um * 0.6 - np.hypot(x, y / stretch))
     cover = _edge(inside, grid_um)
     kind = rng.choice(["soot", "soil", "clear"], p=[0.35, 0.4, 0.25])
-    amount = {"soot": rng.uniform(0.7, 2.0), "soil": rng.uniform(0.2, 1.0), "clear": rng.uniform(0.0, 0.1)}[kind]
+    amount = {"soot": rng.uniform(0.7, 2.0), "soil": rng.uniform(0.2, 1.0), "clear": rng.uniform(0.0, 0.1)}[
+        kind
+    ]
     colour = np.array([0.55, 0.75, 1.0]) if kind == "soil" else np.ones(3)
     uneven = np.clip(1 + 0.3 * clouds(rng, (n, n), (max(0.2 * size_um / grid_um, 2.0),)), 0.2, None)
     path = (0.1 if kind == "clear" else 0.04) * np.clip(inside, 0, size_um / 5)

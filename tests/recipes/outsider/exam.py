@@ -109,7 +109,7 @@ class Exam:
 
 def draw_look(rng: Rng) -> SporeLook:
     """Draw the spores of one print: from pale amber to nearly black."""
-    depth = rng.choice([0.3, 0.5, 0.8, 1.2], p=[0.2, 0.35, 0.3, 0.15]) * rng.uniform(0.8, 1.25)
+    depth = rng.choice([0.18, 0.3, 0.5, 0.8, 1.2], p=[0.08, 0.2, 0.32, 0.26, 0.14]) * rng.uniform(0.8, 1.25)
     # The darker, the less colour is left: amber takes the blue, black takes all alike.
     greyness = float(np.clip(0.25 + 0.45 * depth + rng.normal(0, 0.12), 0.12, 0.95))
     amber = np.array([0.28, 0.75, 1.35 + rng.uniform(-0.25, 0.3)])
@@ -137,11 +137,11 @@ def _objective(rng: Rng, preset: str) -> float:
 def _focus(rng: Rng, preset: str, depth_um: float) -> NDArray[np.float64]:
     spread, slope = {
         "good_focus_10x": (0.2, 0.3),
-        "mixed": (0.55, 0.7),
+        "mixed": (0.65, 0.8),
         "no_spores": (0.55, 0.7),
         "heavy": (0.4, 0.5),
         "scan_4x": (0.3, 0.4),
-        "hard": (0.8, 1.3),
+        "hard": (1.3, 1.4),
     }[preset]
     return depth_um * np.array([spread, slope, slope, slope]) * np.clip(rng.normal(size=4), -1.8, 1.8)
 
@@ -154,8 +154,8 @@ def _spores_per_mm2(rng: Rng, preset: str, objective: float) -> float:
     if preset == "scan_4x":
         return 0.0 if rng.random() < 0.2 else log_uniform(rng, 0.2, 400)
     low, high = {10.0: (25, 500), 20.0: (80, 1200), 40.0: (250, 3500)}.get(objective, (1, 400))
-    crowd = 2.0 if preset == "hard" else 1.0
-    return log_uniform(rng, low, crowd * high)
+    crowd = 3.0 if preset == "hard" else 1.0
+    return log_uniform(rng, crowd**0.5 * low, crowd * high)
 
 
 def _others(rng: Rng, preset: str, objective: float) -> dict[str, float]:
@@ -171,12 +171,20 @@ def _others(rng: Rng, preset: str, objective: float) -> dict[str, float]:
         "droplet": 14.0,
         "thread": 2.0,
     }
-    strength = {"good_focus_10x": 0.6, "mixed": 1.0, "heavy": 0.8, "scan_4x": 0.5, "hard": 2.0, "no_spores": 1.6}
+    strength = {
+        "good_focus_10x": 0.6,
+        "mixed": 1.0,
+        "heavy": 0.8,
+        "scan_4x": 0.5,
+        "hard": 2.0,
+        "no_spores": 1.6,
+    }
     # Of each kind some prints have none and some have plenty; blank prints have a bit of all.
     there = {name: rng.random() < 0.75 or preset == "no_spores" for name in usual}
     gather = {4.0: 0.5, 10.0: 1.0, 20.0: 2.0, 40.0: 5.0}.get(objective, 1.0)
     return {
-        name: (there[name] * number * gather * strength[preset] * rng.gamma(1.3, 0.77)) for name, number in usual.items()
+        name: (there[name] * number * gather * strength[preset] * rng.gamma(1.3, 0.77))
+        for name, number in usual.items()
     }
 
 
@@ -224,6 +232,8 @@ def draw_exam(
         clump=rng.uniform(0.35, 0.8) if preset == "heavy" else rng.uniform(0.0, 0.45),
         clump_size=log_uniform(rng, 5, 40) if preset == "heavy" else log_uniform(rng, 2.2, 7),
         look=draw_look(rng),
-        scale_cover=float(rng.choice([0.02, 0.08, 0.2, 0.35], p=[0.2, 0.35, 0.3, 0.15]) * rng.uniform(0.6, 1.3)),
+        scale_cover=float(
+            rng.choice([0.02, 0.08, 0.2, 0.35, 0.55], p=[0.2, 0.33, 0.28, 0.12, 0.07]) * rng.uniform(0.6, 1.3)
+        ),
         per_mm2=_others(rng, preset, nearest),
     )

@@ -33,7 +33,9 @@ def _paper(rng: Rng, exam: Exam, defocus_um: Field) -> Field:
         way = turn + bend * at
         line = np.stack([x + length * at * np.cos(way), y + length * at * np.sin(way)], axis=1)
         thick = max(round(rng.uniform(6, 22) / px), 1)
-        cv2.polylines(fibres, [np.round(line * 8).astype(np.int32)], False, int(rng.integers(20, 120)), thick, 16, 3)
+        cv2.polylines(
+            fibres, [np.round(line * 8).astype(np.int32)], False, int(rng.integers(20, 120)), thick, 16, 3
+        )
     look = strength * (0.8 * flocks + rng.choice([-1, 1]) * rng.uniform(0.3, 1.2) * (fibres / 60.0))
     # The ground's surface lies a little beneath the print, glue between them.
     return blur_by_map(np.exp(look).astype(np.float32), sigma_map(exam, defocus_um - rng.uniform(4, 30)))
@@ -66,9 +68,13 @@ def lay_glue(rng: Rng, exam: Exam, sheets: Sheets) -> None:
     if rng.random() < (0.5 if hard else 0.2):  # streaks from pulling the tape off its roll
         turn, x, y = rng.uniform(0, np.pi), *np.meshgrid(*(np.arange(n) * px for n in exam.shape[::-1]))
         side = x * np.sin(turn) - y * np.cos(turn) + 5 * clouds(rng, exam.shape, (150 / px,))
-        lumps = clouds(rng, (1, int(np.ptp(side) / 3) + 2), (120 / 3, 40 / 3, 15 / 3), rng.uniform(0.3, 1.0))[0]
+        lumps = clouds(rng, (1, int(np.ptp(side) / 3) + 2), (120 / 3, 40 / 3, 15 / 3), rng.uniform(0.3, 1.0))[
+            0
+        ]
         waves = np.interp(side, side.min() + 3 * np.arange(len(lumps)), lumps).astype(np.float32)
-        path += _as_strong(exam, cv2.GaussianBlur(waves, (0, 0), max(2 / px, 0.5)), rng.uniform(0, 0.15 if hard else 0.08))
+        path += _as_strong(
+            exam, cv2.GaussianBlur(waves, (0, 0), max(2 / px, 0.5)), rng.uniform(0, 0.15 if hard else 0.08)
+        )
     bare = np.zeros(exam.shape, np.float32)
     sheets.lay((0, 0), "tape", "background", np.zeros((*exam.shape, 3), np.float32), path, bare)
     if rng.random() > (0.6 if hard else 0.25):
@@ -79,10 +85,8 @@ def lay_glue(rng: Rng, exam: Exam, sheets: Sheets) -> None:
     cover = np.clip(0.5 + inside / px, 0, 1).astype(np.float32)
     rim = np.exp(-((inside / rng.uniform(1.2, 3.5)) ** 2)) * rng.uniform(0.2, 0.9)
     path = -rng.uniform(0.3, 1.2) * np.clip(inside / 4, 0, 1)
-    sheets.lay(
-        (0, 0), "raised", "bubble", (rim[..., None] * np.ones(3)).astype(np.float32), path.astype(np.float32), cover,
-        over_spores=False,
-    )  # fmt: skip
+    dark = (rim[..., None] * np.ones(3)).astype(np.float32)
+    sheets.lay((0, 0), "raised", "bubble", dark, path.astype(np.float32), cover)
 
 
 def round_view(rng: Rng, exam: Exam) -> tuple[Field, tuple[float, float], float]:
@@ -114,7 +118,9 @@ def draw_ground(rng: Rng, exam: Exam, sheets: Sheets, defocus_um: Field) -> tupl
     lamp = np.array(LAMPS[str(rng.choice(list(LAMPS)))]) * rng.uniform(0.97, 1.03, 3)
     lamp = lamp ** rng.uniform(0.15, 1.0)  # the phone's white balance takes some of the cast away
     seen, centre, radius = round_view(rng, exam)
-    y, x = np.meshgrid((np.arange(high) - centre[1]) / radius, (np.arange(wide) - centre[0]) / radius, indexing="ij")
+    y, x = np.meshgrid(
+        (np.arange(high) - centre[1]) / radius, (np.arange(wide) - centre[0]) / radius, indexing="ij"
+    )
     fall = rng.uniform(0.02, 0.45)
     even = 1 - fall * np.clip(x**2 + y**2, 0, 1.2) + rng.normal(0, 0.1) * x + rng.normal(0, 0.1) * y
     light = np.clip(even, 0.1, None)[..., None].astype(np.float32) * lamp
@@ -130,5 +136,3 @@ def draw_ground(rng: Rng, exam: Exam, sheets: Sheets, defocus_um: Field) -> tupl
     flange = np.stack([cv2.GaussianBlur(seen, (0, 0), s) for s in rng.uniform(0.8, 3.0, 3)], axis=2)
     stray = log_uniform(rng, 0.002, 0.03)
     return (light * (stray + (1 - stray) * flange)).astype(np.float32), seen
-
-

@@ -26,7 +26,9 @@ def clouds(rng: Rng, shape: tuple[int, int], sizes_px: tuple[float, ...], fall: 
         lumps = cv2.GaussianBlur(rng.standard_normal(coarse, dtype=np.float32), (0, 0), 1.3) * 4.6
         move = np.array([[1 / size, 0, rng.uniform(1, 2)], [0, 1 / size, rng.uniform(1, 2)]])
         flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-        total += fall**k * cv2.warpAffine(lumps, move, shape[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT)
+        total += fall**k * cv2.warpAffine(
+            lumps, move, shape[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT
+        )
     return (total - total.mean()) / max(float(total.std()), 1e-6)
 
 
@@ -35,7 +37,8 @@ def wander(rng: Rng, number: int, roughness: float) -> NDArray[np.float64]:
     steps = rng.normal(size=(3, number))
     at = np.linspace(0, 1, number)
     wave = sum(
-        rng.normal() / k * np.sin(2 * np.pi * (k * at * rng.uniform(0.6, 1.4) + rng.uniform())) for k in (1, 2, 3)
+        rng.normal() / k * np.sin(2 * np.pi * (k * at * rng.uniform(0.6, 1.4) + rng.uniform()))
+        for k in (1, 2, 3)
     )
     return (1 - roughness) * np.asarray(wave) + roughness * np.convolve(steps[0], np.ones(3) / 3, "same")
 

@@ -123,7 +123,9 @@ def _toned(picture: Field, phone: Phone) -> Field:
     if phone.local:
         grey = picture.mean(axis=2)
         small = cv2.resize(grey, None, fx=1 / 16, fy=1 / 16, interpolation=cv2.INTER_AREA)
-        around = cv2.resize(cv2.GaussianBlur(small, (0, 0), 4), grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        around = cv2.resize(
+            cv2.GaussianBlur(small, (0, 0), 4), grey.shape[::-1], interpolation=cv2.INTER_LINEAR
+        )
         picture = picture * ((0.5 / np.clip(around, 0.12, 1)) ** phone.local)[..., None]
     picture = np.clip(picture, 0, 1) ** phone.gamma
     curved = picture**2 * (3 - 2 * picture)
@@ -150,11 +152,15 @@ def shoot(rng: Rng, light: Field, phone: Phone) -> np.ndarray:
     light = (1 - phone.veil) * light + phone.veil * mean
     light *= phone.level
     if phone.zoom > 1:
-        light = cv2.resize(light, (int(wide / phone.zoom), int(high / phone.zoom)), interpolation=cv2.INTER_AREA)
+        light = cv2.resize(
+            light, (int(wide / phone.zoom), int(high / phone.zoom)), interpolation=cv2.INTER_AREA
+        )
     spread = np.sqrt((np.clip(light, 0, None) + 0.004) / phone.full_well)
     light += spread * rng.standard_normal(light.shape, dtype=np.float32)
     light = np.clip(light, 0, 1)
-    picture = np.where(light < 0.0031308, 12.92 * light, 1.055 * np.power(light, 1 / 2.4) - 0.055).astype(np.float32)
+    picture = np.where(light < 0.0031308, 12.92 * light, 1.055 * np.power(light, 1 / 2.4) - 0.055).astype(
+        np.float32
+    )
     if phone.denoise:
         picture = _denoised(picture, phone.denoise)
     if phone.zoom > 1:

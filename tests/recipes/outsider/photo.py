@@ -23,7 +23,14 @@ SPORE_BROWN = np.array([0.30, 0.15, 0.06], np.float32)
 
 
 def _lay_specks(
-    rng: Rng, exam: Exam, studio: Studio, sheets: Sheets, defocus_um: Field, passed: Field, *, over_spores: bool
+    rng: Rng,
+    exam: Exam,
+    studio: Studio,
+    sheets: Sheets,
+    defocus_um: Field,
+    passed: Field,
+    *,
+    over_spores: bool,
 ) -> None:
     for kind in SPECKS:
         number = min(int(rng.poisson(0.5 * exam.per_mm2[kind] * exam.view_mm2)), 150)
@@ -84,7 +91,11 @@ def draw_photo(
     scales = lay_scales(rng, exam, sheets, over_spores=False, share=0.8)
     _lay_specks(rng, exam, studio, sheets, defocus_um, passed, over_spores=False)
     seats = draw_seats(rng, exam)
-    at = np.clip(np.round([seats.y_px, seats.x_px]).astype(int), 0, np.array([[exam.shape[0] - 1], [exam.shape[1] - 1]]))
+    at = np.clip(
+        np.round([seats.y_px, seats.x_px]).astype(int),
+        0,
+        np.array([[exam.shape[0] - 1], [exam.shape[1] - 1]]),
+    )
     away_um = defocus_um[at[0], at[1]] + seats.lift_um
     stamps = spore_stamps(rng, exam, studio, seats, away_um)
     spores = np.ones((*exam.shape, 3), np.float32)
@@ -127,5 +138,3 @@ def draw_photo(
             "jpeg_quality": phone.quality,
         },
     )
-
-

@@ -73,7 +73,12 @@ class Studio:
         return light + self.glint * cv2.GaussianBlur(facing.astype(np.float32), (0, 0), sigma)[..., None]
 
     def stamp(
-        self, portrait: Field, grid_um: float, xy: tuple[float, float], turn: float, stretch: tuple[float, float]
+        self,
+        portrait: Field,
+        grid_um: float,
+        xy: tuple[float, float],
+        turn: float,
+        stretch: tuple[float, float],
     ) -> Stamp | None:
         """Turn and scale a portrait to its place; None if it lies outside of the photo."""
         px, (high, wide) = self.exam.um_per_px, self.exam.shape
@@ -103,14 +108,16 @@ def defocus_bins(exam: Exam, defocus_um: NDArray) -> NDArray[np.float64]:
     return np.clip(np.round(np.asarray(defocus_um) / step), -13, 13) * step
 
 
-def spore_stamps(rng: Rng, exam: Exam, studio: Studio, seats: Seats, defocus_um: NDArray) -> list[Stamp | None]:
+def spore_stamps(
+    rng: Rng, exam: Exam, studio: Studio, seats: Seats, defocus_um: NDArray
+) -> list[Stamp | None]:
     """Stamp each spore; spores share portraits of a dozen models, scaled to the very size."""
     look = exam.look
     bins = defocus_bins(exam, defocus_um)
     angle = np.radians(seats.angle_deg)
     turn_bin = np.round(angle / (np.pi / TURNS)).astype(int) if studio.sided else np.zeros(len(angle), int)
     views = len({*zip(bins.tolist(), turn_bin.tolist(), strict=True)})
-    models = int(np.clip(56 // max(views, 1), 2, 14))
+    models = int(np.clip(48 // max(views, 1), 2, 12))
     which = rng.integers(0, models, len(angle))
     seeds = rng.integers(0, 2**31, models)
     width = look.length_um / look.ratio
@@ -122,7 +129,9 @@ def spore_stamps(rng: Rng, exam: Exam, studio: Studio, seats: Seats, defocus_um:
             n, grid = studio.reach(look.length_um, bins[i])
             own = np.random.default_rng(int(seeds[which[i]]))
             body = bodies.spore(own, n, grid, look.length_um, width, look)
-            body = Body(body.density * own.uniform(0.75, 1.25), body.path_um * own.uniform(0.8, 1.2), body.cover)
+            body = Body(
+                body.density * own.uniform(0.75, 1.25), body.path_um * own.uniform(0.8, 1.2), body.cover
+            )
             done[key] = studio.portrait(body, grid, bins[i], turn_bin[i] * np.pi / TURNS), grid
         portrait, grid = done[key]
         stretch = (seats.length_um[i] / look.length_um, seats.width_um[i] / width)

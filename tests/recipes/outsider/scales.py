@@ -24,7 +24,9 @@ def _pigment(rng: Rng, exam: Exam) -> tuple[np.ndarray, np.ndarray, float]:
     return np.array(density) * rng.uniform(0.45, 1.3), np.array(colour) * rng.uniform(0.7, 1.3), opaque
 
 
-def _texture(rng: Rng, along: np.ndarray, across: np.ndarray, px: float, length: float, width: float) -> np.ndarray:
+def _texture(
+    rng: Rng, along: np.ndarray, across: np.ndarray, px: float, length: float, width: float
+) -> np.ndarray:
     """Ridges along the scale and ribs between them, where the pixels can show them; mean 1."""
     out = 1 + 0.12 * clouds(rng, along.shape, (18 / px, 5 / px))
     out *= 1 + rng.uniform(-0.5, 0.5) * along / length + rng.uniform(-0.15, 0.35) * (2 * across / width) ** 2
@@ -34,7 +36,9 @@ def _texture(rng: Rng, along: np.ndarray, across: np.ndarray, px: float, length:
         out *= 1 + rng.uniform(0.12, 0.45) * np.clip(np.cos(phase) * 1.4, -1, 1)
     rib = rng.uniform(0.8, 1.4)
     if rib > 2.5 * px:
-        out *= 1 + rng.uniform(0.05, 0.2) * np.sin(2 * np.pi * along / rib) * np.cos(np.pi * across / ridge) ** 2
+        out *= (
+            1 + rng.uniform(0.05, 0.2) * np.sin(2 * np.pi * along / rib) * np.cos(np.pi * across / ridge) ** 2
+        )
     return np.clip(out, 0.15, None)
 
 
@@ -65,7 +69,9 @@ def _tear(rng: Rng, along: np.ndarray, across: np.ndarray, size: float) -> np.nd
     return depth + rng.uniform(-0.05, 0.3) * size + np.interp(side, np.linspace(-size, size, 64), ragged)
 
 
-def lay_scale(rng: Rng, exam: Exam, sheets: Sheets, length: float, width: float, *, over_spores: bool) -> None:
+def lay_scale(
+    rng: Rng, exam: Exam, sheets: Sheets, length: float, width: float, *, over_spores: bool
+) -> None:
     """Lay one scale somewhere in the view."""
     px = exam.um_per_px
     reach = int((length / 2 + 10) / px) + 2
@@ -162,5 +168,7 @@ def lay_scales(rng: Rng, exam: Exam, sheets: Sheets, *, over_spores: bool, share
         area += 0.7 * length * width
         number += 1
     for _ in range(int(rng.poisson(exam.per_mm2["piece"] * exam.view_mm2 * share))):
-        lay_piece(rng, exam, sheets, float(np.exp(rng.uniform(np.log(5), np.log(45)))), over_spores=over_spores)
+        lay_piece(
+            rng, exam, sheets, float(np.exp(rng.uniform(np.log(5), np.log(45)))), over_spores=over_spores
+        )
     return number

@@ -8,6 +8,8 @@ of the objective's aperture is lost.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 
@@ -99,7 +101,7 @@ def blur_by_map(image: Field, sigma_px: Field) -> Field:
     while rungs[-1] < high * 0.97:
         rungs.append(min(rungs[-1] * 1.7, max(high, 0.31)))
     out = _even_blur(image, rungs[0])
-    for lower, upper in zip(rungs[:-1], rungs[1:], strict=True):
+    for lower, upper in pairwise(rungs):
         share = np.clip((sigma_px - lower) / (upper - lower), 0, 1)
         share = share[..., None] if image.ndim == 3 else share
         out += share * (_even_blur(image, upper) - out)
@@ -143,7 +145,7 @@ def seen_through(exam: Exam, sheets: Sheets, defocus_um: Field) -> Field:
         bent = cv2.Laplacian(path, cv2.CV_32F, ksize=3) / (4 * exam.um_per_px**2)
         # The 3x3 kernel of size 3 sums to four times the Laplacian. Diffuse light hides what is bent.
         power = 0.75 / (0.35 + exam.coherence)
-        glow = np.clip(power * away, -25, 25) * bent
+        glow = -np.clip(power * away, -25, 25) * bent
         slope = np.hypot(
             cv2.Sobel(path, cv2.CV_32F, 1, 0, scale=0.125 / exam.um_per_px),
             cv2.Sobel(path, cv2.CV_32F, 0, 1, scale=0.125 / exam.um_per_px),

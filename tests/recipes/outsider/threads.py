@@ -104,7 +104,9 @@ def fibre(rng: Rng, exam: Exam, sheets: Sheets) -> None:
     twist = 0.65 + 0.35 * np.abs(np.cos(along / rng.uniform(20, 90) + rng.uniform(0, 3)))
     radius = rng.uniform(3.5, 11) * twist
     dyed = rng.random() < 0.3
-    density = rng.uniform(0.25, 1.0) * rng.uniform(0.1, 1.0, 3) if dyed else rng.uniform(0.05, 0.5) * np.ones(3)
+    density = (
+        rng.uniform(0.25, 1.0) * rng.uniform(0.1, 1.0, 3) if dyed else rng.uniform(0.05, 0.5) * np.ones(3)
+    )
     _lay(
         rng, exam, sheets, line, radius, "fibre", str(rng.choice(["print", "raised", "tape"], p=[0.4, 0.4, 0.2])),
         density, 0.5 if dyed else 0.1, rng.uniform(0.3, 1.8), np.array([0.7, 0.7, 0.72]),
@@ -117,9 +119,8 @@ def mould_thread(rng: Rng, exam: Exam, sheets: Sheets) -> None:
     tone = np.array([0.8, 0.85, 1.0]) * rng.uniform(0.1, 0.6)
     for _ in range(int(rng.integers(1, 4))):
         radius = np.full(len(line), rng.uniform(0.9, 1.8))
-        _lay(
-            rng, exam, sheets, line, radius, "other", "print", tone, 0.35, rng.uniform(0.02, 0.15), np.full(3, 0.25)
-        )  # fmt: skip
+        bends, grey = rng.uniform(0.02, 0.15), np.full(3, 0.25)
+        _lay(rng, exam, sheets, line, radius, "other", "print", tone, 0.35, bends, grey)
         if len(line) < 24:
             break
         start = int(rng.integers(len(line) // 4, 3 * len(line) // 4))

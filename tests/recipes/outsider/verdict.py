@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.truth import KIND_NAMES, SporeTruth
+from tests.recipes.outsider.bodies import outline_area
 from tests.recipes.outsider.exam import Exam
 from tests.recipes.outsider.noise import Field
 from tests.recipes.outsider.phone import Phone
@@ -79,7 +80,7 @@ def truths(
         rows, cols, _, cover = stamp
         mine = cover > 0.5
         whole_px = float(cover.sum())
-        full_px = seats.length_um[i] * seats.width_um[i] * 0.73 / px**2
+        full_px = seats.length_um[i] * seats.width_um[i] * outline_area(exam.look.tip) / px**2
         inside = -0.5 <= x <= exam.shape[1] - 0.5 and -0.5 <= y <= exam.shape[0] - 0.5
         free = mine & (number[rows, cols] == i + 1) & ~hidden[rows, cols]
         visible = float(np.clip(free.sum() / max(mine.sum(), 1) * min(whole_px / full_px, 1.0), 0, 1))
