@@ -21,7 +21,7 @@ from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
-from sporecount.steps.likeness import unlike_print
+from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
@@ -87,7 +87,7 @@ def count_field(
         blur_um=blur,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
-        unlike_known=unlike_print(work, flat),
+        likeness=likeness(work, flat),
         colourless=colourless(work),
     )
     tally = tally_field(work, view, scale, clutter, large, objects, kinds, counted, conditions, settings)

@@ -257,8 +257,7 @@ def _as_kinds(before: Kinds, spore: np.ndarray) -> Kinds:
     total = others.sum(axis=1, keepdims=True)
     others = np.where(total > 0, others / np.maximum(total, 1e-12), 1 / others.shape[1])
     whole = np.concatenate([spore[:, None], others * (1 - spore[:, None])], axis=1)
-    unlike = np.concatenate([before.unlike_known, np.zeros(len(added), bool)])
-    return Kinds(whole.astype(np.float32), unlike)
+    return Kinds(whole.astype(np.float32))
 
 
 def _tally(field: FieldResult, decided: np.ndarray, knobs: CountSettings) -> FieldTally:

@@ -46,6 +46,12 @@ _TABLE = (
         "Check that the right photo is in the folder.",
     ),
     Reason(
+        "odd-picture",
+        "recheck",
+        "The picture differs much from the tape prints that the program knows: its light, colours or crowding.",
+        "See with your own eyes that this is a print, and compare its overlay with the photo.",
+    ),
+    Reason(
         "out-of-focus",
         "unusable",
         "Hardly any of the view is sharp enough to tell a spore from dirt.",
@@ -176,6 +182,12 @@ _TABLE = (
         "clear",
         "The scale of the overview photo is only guessed, so the print's area was not measured.",
         "Say its objective, in session.csv or in its name as in overview_4x.jpg, with the round view in sight.",
+    ),
+    Reason(
+        "area-contradicted",
+        "recheck",
+        "More was examined than the whole print is said to measure, so one of the two is wrong.",
+        "Check the scale of fields and overview, the area entered, and that all photos show this print.",
     ),
     Reason(
         "blank-contaminated",

@@ -255,12 +255,9 @@ class Kinds(_ReadOnlyArrays):
     ----------
     probability : ndarray of shape (n, len(KINDS)), float32
         Rows sum to 1.
-    unlike_known : ndarray of shape (n,), bool
-        Unlike anything that the model was made from.
     """
 
     probability: np.ndarray
-    unlike_known: np.ndarray
 
     @property
     def spore(self) -> np.ndarray:

@@ -75,7 +75,6 @@ class KeptFields:
         arrays = {
             "said": np.frombuffer(json.dumps(said).encode(), np.uint8),
             "probability": result.kinds.probability,
-            "unlike_known": result.kinds.unlike_known,
             "counted": result.counted,
             "rgb": np.frombuffer(rgb, np.uint8),
             "left_out": preview.left_out,
@@ -150,7 +149,7 @@ def _result_from(stored: Mapping[str, np.ndarray]) -> FieldResult:
             "tally": FieldTally(**_tuples(said["tally"])),
         },
         objects=Objects(**{one.name: stored[f"object_{one.name}"] for one in fields(Objects)}),
-        kinds=Kinds(stored["probability"], stored["unlike_known"]),
+        kinds=Kinds(stored["probability"]),
         counted=stored["counted"],
     )
 

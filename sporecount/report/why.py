@@ -50,8 +50,6 @@ def why_words(field: FieldResult, row: int, sure: np.ndarray) -> str:
         words.append("on a scale")
     if objects.clump[row] > 1:
         words.append(f"in a clump of {int(objects.clump[row])}")
-    if field.kinds.unlike_known[row]:
-        words.append("unlike anything known")
     likeliest = int(field.kinds.likeliest[row])
     if likeliest != 0:
         words.append(f"likelier {'something else' if KINDS[likeliest] == 'other' else KINDS[likeliest]}")

@@ -12,6 +12,7 @@ from sporecount.records import Clutter, FieldTally, Kinds, Objects, RoundView, S
 from sporecount.settings import CountSettings
 from sporecount.stats.count_interval import field_count_interval
 from sporecount.steps.clutter import LargeObjects
+from sporecount.steps.likeness import Likeness
 
 SHARP_UM = 2.6
 """Blur (standard deviation) up to which a spore of 10 um keeps the shape that tells it from dirt: a quarter of
@@ -43,8 +44,8 @@ class Conditions:
     lit_from_above : bool
     poorly_lit : bool
         Too dark or blown out in a good part of the view.
-    unlike_known : bool
-        The picture as a whole is unlike a print.
+    likeness : {"print", "odd", "other"}
+        Whether the picture as a whole is like a print.
     colourless : bool
         Red, green and blue are the same.
     """
@@ -52,7 +53,7 @@ class Conditions:
     blur_um: np.ndarray
     lit_from_above: bool
     poorly_lit: bool
-    unlike_known: bool
+    likeness: Likeness
     colourless: bool
 
 
@@ -86,8 +87,8 @@ def tally_field(
 
     examined_share = examined_mm2 / seen_mm2 if seen_mm2 else 0.0
     across_um = np.sqrt(examined_mm2) * 1000
-    if conditions.unlike_known:
-        reasons.append("unlike-known")
+    if conditions.likeness != "print":
+        reasons.append("unlike-known" if conditions.likeness == "other" else "odd-picture")
     if examined_share < settings.min_examined_share or across_um < _MIN_EXAMINED_SPORES_WIDE * 10.0:
         reasons.append("too-little-examined")
     elif examined_share < 1 - _MUCH_LEFT_OUT:

@@ -10,7 +10,7 @@ import pytest
 from skimage import data
 
 from sporecount.chain import count_field
-from sporecount.records import Photo, Scale
+from sporecount.records import FieldTally, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.clutter import find_clutter
@@ -68,11 +68,32 @@ def test_blur_of_a_real_photo_is_found():
     assert measured[2] > 1.5 * measured[0]
 
 
-@pytest.mark.parametrize("name", ["astronaut", "coffee", "rocket", "page", "brick", "camera"])
-def test_pictures_of_something_else_are_never_clear(name):
-    """A face, a cup, a rocket, print, a wall, a photographer: no print, so no count without a warning."""
+def tally_of(name: str, um_per_px: float) -> FieldTally:
     image = getattr(data, name)()
     rgb = np.repeat(image[..., None], 3, axis=2) if image.ndim == 2 else image[..., :3]
     photo = Photo(np.ascontiguousarray(rgb), f"{name}.png")
-    result, _ = count_field(photo, Scale(0.7, 0.001, "given", 10.0), CountSettings())
-    assert result.tally.flag != "clear", result.tally
+    result, _ = count_field(photo, Scale(um_per_px, 0.001, "given", 10.0), CountSettings())
+    return result.tally
+
+
+@pytest.mark.parametrize("name", ["rocket", "page", "brick", "camera", "moon", "cell", "text"])
+def test_pictures_of_something_else_are_never_clear(name):
+    """A rocket, print, a wall, a photographer, the moon, a cell: no print, so no count without a warning."""
+    tally = tally_of(name, 0.7)
+    assert tally.flag != "clear", tally
+
+
+@pytest.mark.parametrize("um_per_px", [0.35, 0.9])
+@pytest.mark.parametrize("name", ["astronaut", "chelsea", "coffee", "retina", "hubble_deep_field", "coins"])
+def test_faces_and_things_are_called_unlike_a_print(name, um_per_px):
+    """A face, a cat, a cup, the back of an eye, galaxies, coins: pictures that scikit-image ships."""
+    tally = tally_of(name, um_per_px)
+    assert "unlike-known" in tally.reasons, tally
+    assert tally.flag == "unusable"
+
+
+@pytest.mark.parametrize("um_per_px", [0.25, 0.5, 1.0])
+def test_stained_tissue_is_never_clear(um_per_px):
+    """Something else seen through a microscope: brown and blue stained tissue, shipped with scikit-image."""
+    tally = tally_of("immunohistochemistry", um_per_px)
+    assert {"unlike-known", "odd-picture"} & set(tally.reasons), tally

@@ -58,7 +58,7 @@ def a_field(number: int = 3, **changes) -> FieldResult:
             area_um2=column * 60, optical_density=column / 10, amber=column, sharpness=column,
             clump=np.ones(number, np.int64), on_scale=np.zeros(number, bool),
         ),
-        "kinds": Kinds(probability, np.zeros(number, bool)),
+        "kinds": Kinds(probability),
         "counted": np.arange(number) == 0,
         "tally": FieldTally(
             spores=1, spores_low=0, spores_high=5, examined_mm2=1.23456, in_focus=0.98765, scales=4,
@@ -134,7 +134,7 @@ def test_spore_exactly_for_what_is_counted():
     probability = field.kinds.probability.copy()
     probability[1] = np.eye(len(KINDS), dtype=np.float32)[0] * 0.45
     probability[1, KINDS.index("pollen")] = 0.3
-    rows = object_cells(a_field(5, kinds=Kinds(probability, field.kinds.unlike_known)))
+    rows = object_cells(a_field(5, kinds=Kinds(probability)))
     assert [row["kind"] for row in rows] == ["spore", "pollen", "dust", "dust", "dust"]
     assert [row["object"] for row in rows] == ["1", "2", "3", "4", "5"]
     assert rows[1]["probability"] == "0.4500"

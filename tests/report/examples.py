@@ -45,7 +45,7 @@ def make_kinds(spore: np.ndarray) -> Kinds:
     probability = np.zeros((len(spore), len(KINDS)), np.float32)
     probability[:, 0] = spore
     probability[:, 2] = 1 - np.asarray(spore)
-    return Kinds(probability=probability, unlike_known=np.zeros(len(spore), bool))
+    return Kinds(probability=probability)
 
 
 def make_field(

@@ -46,7 +46,7 @@ def make_kinds(spore) -> Kinds:
     probability = np.zeros((len(spore), len(KINDS)), np.float32)
     probability[:, 0] = spore
     probability[:, KINDS.index("dust")] = 1 - probability[:, 0]
-    return Kinds(probability=probability, unlike_known=np.zeros(len(spore), bool))
+    return Kinds(probability=probability)
 
 
 def make_field(

@@ -43,7 +43,7 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, um_per_p
     probability = np.empty((len(logits), len(KINDS)), np.float32)
     probability[:, 0] = spore
     probability[:, 1:] = (1 - spore[:, None]) * rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-12)
-    return Kinds(probability=probability, unlike_known=np.zeros(len(logits), bool))
+    return Kinds(probability=probability)
 
 
 def log_odds(rows: np.ndarray) -> np.ndarray:
