@@ -91,7 +91,7 @@ def test_outline_of_a_fully_visible_spore_is_where_the_map_says():
 def test_countable_spores_are_seen_and_the_faintest_are_not_countable():
     """Middle against surroundings, in display values, must be larger where the truth says countable."""
     differ = {True: [], False: []}
-    for seed in range(13):
+    for seed in range(18):
         p = photo([seed, 32], "hard", um_per_px=0.6)
         grey = p.rgb.astype(float).mean(axis=2)
         for s in p.spores:

@@ -41,6 +41,8 @@ class LensLook:
         Difference of the colours' magnification.
     zoom : float
         Photo pixels per sensor pixel.
+    cubic : bool
+        The zoom is interpolated by cubics, else linearly.
     noise, chroma, band, grain_px : float
         Spreads of noise; the last softens it.
     denoise : str
@@ -66,6 +68,7 @@ class LensLook:
     view: str
     shift: float
     zoom: float
+    cubic: bool
     noise: float
     chroma: float
     band: float
@@ -111,6 +114,7 @@ def random_look(rng: np.random.Generator, preset: str, um_per_px: float) -> Lens
         view=str(rng.choice(["full", "whole", "cropped"], p=[0.7, 0.15, 0.15])),
         shift=some(0.4, -0.002, 0.002),
         zoom=float(rng.uniform(1.1, 2.0)) if um_per_px < 0.9 and rng.random() < 0.2 else 1.0,
+        cubic=bool(rng.random() < 0.5),
         noise=log_uniform(rng, 0.0006, 0.03) * noisy,
         chroma=some(0.4, 0.002, 0.02) * noisy,
         band=some(0.12, 0.002, 0.012),

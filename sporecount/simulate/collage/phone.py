@@ -34,7 +34,7 @@ def develop(
         reach = 5 if look.denoise == "smear" else 9
         picture = cv2.bilateralFilter(bytes8, reach, 18 if reach == 5 else 40, 3).astype(np.float32) / 255
     if picture.shape[:2] != out_shape:
-        way = cv2.INTER_CUBIC if look.quality % 2 else cv2.INTER_LINEAR
+        way = cv2.INTER_CUBIC if look.cubic else cv2.INTER_LINEAR
         picture = cv2.resize(picture, out_shape[::-1], interpolation=way)
     if look.sharpen:
         picture = picture + look.sharpen * (picture - cv2.GaussianBlur(picture, (0, 0), look.sharpen_px))

@@ -71,10 +71,8 @@ def draw_photo(
     px_um = recipe.um_per_px * height_px / shape[0]
     base = backdrop.base_colour(rng, recipe.from_below)
     rgb, picture_name = backdrop.draw_backdrop(rng, shape, px_um, base, recipe.backdrop, recipe.texture)
-    grain = cv2.GaussianBlur(
-        textures.spectral(rng, (256, 256), float(rng.uniform(0.0, 1.0))), (0, 0), 0.6 / px_um
-    )
-    canvas = Canvas(rgb, px_um, grain / (grain.std() + 1e-6))
+    grain = _grain(rng, px_um)
+    canvas = Canvas(rgb, px_um, grain)
     fine_um = float(np.hypot(camera.sharp_um, np.hypot(camera.defocus_um, 0.5 * recipe.um_per_px)))
     light_turn = float(rng.uniform(0, 2 * np.pi))
     look = spores.random_look(rng, base, light_turn, recipe.from_below)
@@ -133,6 +131,17 @@ def draw_photo(
             "jpeg_quality": camera.quality,
         },
     )
+
+
+def _grain(rng: np.random.Generator, px_um: float) -> np.ndarray:
+    """Tile of fine texture for things: noise, or an open picture at a small scale."""
+    if rng.random() < 0.35:
+        name = str(rng.choice(list(textures.OPEN_PICTURES)))
+        tile = textures.from_picture(rng, name, (256, 256), float(rng.uniform(0.1, 0.5)) / px_um)
+    else:
+        tile = textures.spectral(rng, (256, 256), float(rng.uniform(0.0, 1.0)))
+        tile = cv2.GaussianBlur(tile, (0, 0), 0.6 / px_um)
+    return tile / (tile.std() + 1e-6)
 
 
 def _paint_all(
