@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sporecount.simulate.collage import draw_photo, laws, outlines, textures
+from sporecount.simulate.collage import draw_photo, laws, outlines, textures, truths
 from sporecount.simulate.collage.canvas import Canvas
 from sporecount.simulate.collage.recipe import PRESETS
 from sporecount.simulate.collage.things import PAINTERS, Surroundings
@@ -88,24 +88,46 @@ def test_outline_of_a_fully_visible_spore_is_where_the_map_says():
     assert np.median(outside) == 0.0
 
 
-def test_countable_spores_are_seen_and_the_faintest_are_not_countable():
-    """Middle against surroundings, in display values, must be larger where the truth says countable."""
-    differ = {True: [], False: []}
-    for seed in range(18):
+def test_spores_are_seen_by_their_contrast_whatever_the_noise_hides():
+    """Equal ellipses in white noise of 8 levels: 3 levels nobody sees, 60 everybody; darker means denser."""
+    rng = np.random.default_rng(4)
+    depths = np.repeat([0.0, 3.0, 60.0, 90.0], 6)
+    grey = np.full((200, 300), 170.0)
+    owner = np.full(grey.shape, -1)
+    y, x = np.mgrid[:200, :300]
+    laid = np.array([(25.0 + 50 * (k % 6), 25.0 + 50 * (k // 6), 10.0, 6.5, 0.5 * k) for k in range(24)])
+    for number, (cx, cy, long, wide, turn) in enumerate(laid):
+        along = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
+        across = (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
+        inside = np.hypot(along / long, across / wide) < 1
+        owner[inside] = number
+        grey[inside] -= depths[number]
+    noisy = np.clip(grey + rng.normal(0, 8, grey.shape), 0, 255).astype(np.uint8)
+    photo_like = np.repeat(noisy[..., None], 3, axis=2)
+    density, seen = truths.stands_out(photo_like, owner, laid, np.ones(24))
+    assert not seen[depths < 10].any()
+    assert seen[depths > 50].all()
+    means = [density[depths == depth].mean() for depth in (0.0, 60.0, 90.0)]
+    assert abs(means[0]) < 0.02
+    assert means[0] < means[1] < means[2]
+
+
+def test_countable_spores_differ_from_what_lies_around():
+    """Mean of the outline against its surroundings, in display values, all ways of rendering together."""
+    differ = []
+    for seed in range(8):
         p = photo([seed, 32], "hard", um_per_px=0.6)
         grey = p.rgb.astype(float).mean(axis=2)
         for s in p.spores:
             half = round(1.1 * s.length_um / p.um_per_px)
             row, col = round(s.y_px), round(s.x_px)
-            if s.visible < 0.9 or min(row, col) < half or row + half > 339 or col + half > 419:
+            if not s.countable or min(row, col) < half or row + half > 339 or col + half > 419:
                 continue
             box = np.s_[row - half : row + half + 1, col - half : col + half + 1]
             spore = p.kind_map[box] == SPORE
-            if spore.any() and (~spore).any():
-                differ[s.countable].append(abs(grey[box][spore].mean() - np.median(grey[box][~spore])))
-    assert min(len(values) for values in differ.values()) > 20
-    assert np.median(differ[True]) > 12
-    assert np.percentile(differ[True], 5) > 4 * np.percentile(differ[False], 5)
+            differ.append(abs(grey[box][spore].mean() - np.median(grey[box][~spore])))
+    assert len(differ) > 50
+    assert np.median(differ) > 12
 
 
 def test_every_kind_and_every_way_of_rendering_occurs():
