@@ -48,7 +48,7 @@ def _ruled_line(rng: Rng, exam: Exam, sheets: Sheets) -> None:
     side = (x - x.mean()) * np.sin(turn) - (y - y.mean()) * np.cos(turn)
     side -= rng.uniform(-0.35, 0.35) * min(exam.shape) * exam.um_per_px
     ragged = clouds(rng, exam.shape, (18 / exam.um_per_px, 6 / exam.um_per_px))
-    cover = np.clip((rng.uniform(40, 130) - np.abs(side) + 3 * ragged) / 8, 0, 1).astype(np.float32)
+    cover = np.clip((rng.uniform(40, 130) - np.abs(side) + 1.5 * ragged) / 5, 0, 1).astype(np.float32)
     ink = np.array([0.35, 0.15, 0.06] if rng.random() < 0.6 else [0.05, 0.3, 0.22]) * rng.uniform(0.5, 1.6)
     spotted = cover * np.clip(1 + 0.25 * ragged, 0, None)
     none = np.zeros(exam.shape, np.float32)

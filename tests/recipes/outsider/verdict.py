@@ -30,11 +30,10 @@ HIDING = {False: 0.75, True: 0.25}
 
 
 def _unevenness(bare: Field, size_px: float) -> Field:
-    """Spread of the optical density around each place at about the size of a spore, spores left out."""
+    """Optical density at each place over that around it, at about the size of a spore; without spores."""
     density = -np.log10(np.clip(bare @ np.array([0.3, 0.6, 0.1], np.float32), 1e-4, None))
     small = cv2.GaussianBlur(density, (0, 0), max(0.25 * size_px, 0.5))
-    detail = small - cv2.GaussianBlur(density, (0, 0), 1.2 * size_px)
-    return np.sqrt(np.clip(cv2.GaussianBlur(detail**2, (0, 0), 0.8 * size_px), 0, None))
+    return np.abs(small - cv2.GaussianBlur(density, (0, 0), 0.9 * size_px))
 
 
 def truths(
@@ -90,7 +89,8 @@ def truths(
         mean = float(change[mine].mean())
         strength = float(np.sqrt((change[mine] ** 2).mean()))
         blur_um = blur_sigma_um(exam.aperture, exam.coherence, float(away_um[i]), phone.sigma_px * px)
-        around = float(np.median(rough[rows, cols][mine]))
+        # The median: one edge nearby confuses nobody, a ground that is uneven everywhere does.
+        around = 1.48 * float(np.median(rough[rows, cols]))
         grain = float(noise[rows, cols][mine].mean())
         countable = (
             inside
