@@ -32,7 +32,7 @@ class Period:
     x_px, y_px : float
         Middle of the tiles, weighted by strength.
     strength : float
-        Summed share of the tiles' power, weighted by the tiles' area.
+        Summed share of the tiles' power.
     """
 
     angle_deg: float
@@ -69,8 +69,8 @@ def local_contrast(gray: np.ndarray, seen: np.ndarray | None, reach: int) -> np.
     return np.clip(detail / (level + floor), -3, 3)
 
 
-def find_periods(gray: np.ndarray, seen: np.ndarray | None = None, most: int = 12) -> list[Period]:
-    """List the periodic patterns of a photo, strongest first.
+def find_peaks(gray: np.ndarray, seen: np.ndarray | None = None) -> np.ndarray:
+    """Find the Fourier peaks of all tiles on all steps.
 
     Parameters
     ----------
@@ -78,8 +78,11 @@ def find_periods(gray: np.ndarray, seen: np.ndarray | None = None, most: int = 1
         Any range.
     seen : ndarray of shape (H, W), bool, optional
         Inside the round view.
-    most : int
-        Length of the list at most.
+
+    Returns
+    -------
+    ndarray of shape (n, 6)
+        fx, fy (cycles per px), x, y (px), the peak's share of the tile's power, area of the tile on the step.
     """
     peaks: list[np.ndarray] = []
     step = 1
@@ -102,8 +105,7 @@ def find_periods(gray: np.ndarray, seen: np.ndarray | None = None, most: int = 1
         if edges is not None:
             edges = cv2.resize(edges, half, interpolation=cv2.INTER_AREA)
         step *= 2
-    rows = np.concatenate(peaks) if peaks else np.zeros((0, 5))
-    return _gather(rows, most)
+    return np.concatenate(peaks) if peaks else np.zeros((0, 6))
 
 
 def _edge_map(gray: np.ndarray, seen: np.ndarray | None) -> np.ndarray:
@@ -117,7 +119,7 @@ def _edge_map(gray: np.ndarray, seen: np.ndarray | None) -> np.ndarray:
 
 
 def _tile_peaks(detail: np.ndarray, step: int) -> np.ndarray:
-    """Peaks as rows fx, fy (cycles per full-size px), x, y (full-size px), strength."""
+    """Peaks as rows fx, fy (cycles per full-size px), x, y (full-size px), share, area."""
     padded = cv2.copyMakeBorder(
         detail, 0, max(0, _TILE - detail.shape[0]), 0, max(0, _TILE - detail.shape[1]), cv2.BORDER_CONSTANT
     )
@@ -152,7 +154,8 @@ def _tile_peaks(detail: np.ndarray, step: int) -> np.ndarray:
                             wave_y / _TILE / step,
                             (lefts[row, tile] + _TILE / 2) * step,
                             (tops[row, tile] + _TILE / 2) * step,
-                            share * step**2,
+                            share,
+                            step**2,
                         )
                     )
             # the second look is for another direction: the neighbourhood of the line through 0 is taken out
@@ -166,7 +169,7 @@ def _tile_peaks(detail: np.ndarray, step: int) -> np.ndarray:
                 / long
             )
             flat = np.where(off_axis > 0.35 * radius.ravel()[None], flat, 0)
-    return np.array(found).reshape(-1, 5)
+    return np.array(found).reshape(-1, 6)
 
 
 def _share(power: np.ndarray, y: int, x: int) -> float:
@@ -186,14 +189,25 @@ def _parabola(power: np.ndarray, y: int, x: int) -> tuple[float, float]:
     return sy, sx
 
 
-def _gather(rows: np.ndarray, most: int) -> list[Period]:
-    """Join peaks of like direction (within 5 degrees) and period (within 8 %)."""
+def gather(rows: np.ndarray, most: int = 12, *, by_area: bool = True) -> list[Period]:
+    """Join peaks of like direction (within 5 degrees) and period (within 8 %): periodic patterns, strongest first.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n, 6)
+        From `find_peaks`.
+    most : int
+        Length of the list at most.
+    by_area : bool
+        A tile weighs as the part of the photo that it covers; otherwise all tiles weigh the same, so that a small
+        fine pattern comes before a chance likeness in the large.
+    """
     out: list[Period] = []
     if not len(rows):
         return out
     angle = np.rad2deg(np.arctan2(rows[:, 1], rows[:, 0])) % 180
     period = 1 / np.hypot(rows[:, 0], rows[:, 1])
-    left = rows[:, 4].copy()
+    left = rows[:, 4] * (rows[:, 5] if by_area else 1.0)
     # seeds come from where many tiles agree: a fine ruling is many weak tiles, a chance likeness a strong one
     cells = np.column_stack((angle // 5, np.log(period) // 0.08)).astype(int)
     _, cell = np.unique(cells, axis=0, return_inverse=True)

@@ -45,6 +45,9 @@ class Marks:
         Number of one of the longest lines.
     line_share : float
         Width of a line at half height over the period.
+    squareness : float
+        Share of the period on which the profile is near one of its two extremes: 0.6 for a sine, 1 for a square
+        wave.
     """
 
     first: int
@@ -56,6 +59,7 @@ class Marks:
     every: int
     longer_at: int
     line_share: float
+    squareness: float
 
     @property
     def divisions(self) -> int:
@@ -67,7 +71,7 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
     """Describe the lines of a track; `profile` is their mean profile over a period."""
     seen = np.nan_to_num(track.height, nan=0.0) > SEEN
     open_band = np.isfinite(track.height)
-    in_strip = (track.rows >= track.strip[0]) & (track.rows <= track.strip[1])
+    in_strip = _inner_bands(track)
     share = seen[:, in_strip].sum(axis=1) / np.maximum(open_band[:, in_strip].sum(axis=1), 1)
     enough = open_band[:, in_strip].sum(axis=1) >= max(2, 0.15 * in_strip.sum())
     first, last = _run((share > 0.5) & enough)
@@ -98,7 +102,17 @@ def read_marks(track: Track, profile: np.ndarray) -> Marks:
         every,
         longer_at,
         _line_share(profile),
+        _squareness(profile),
     )
+
+
+def _inner_bands(track: Track) -> np.ndarray:
+    """Bands of the strip, without those at its rim, which the strip reaches beyond the lines' ends."""
+    rim = 0.4 * track.patch.period
+    inner = (track.rows >= track.strip[0] + rim) & (track.rows <= track.strip[1] - rim)
+    if inner.sum() >= 3:
+        return inner
+    return (track.rows >= track.strip[0]) & (track.rows <= track.strip[1])
 
 
 def _run(present: np.ndarray) -> tuple[int, int]:
@@ -201,3 +215,9 @@ def _rule_of_lengths(reach: np.ndarray, first: int, cut: tuple[bool, bool]) -> t
 def _line_share(profile: np.ndarray) -> float:
     level = profile - np.percentile(profile, 25)
     return float((level > 0.5 * level.max()).mean())
+
+
+def _squareness(profile: np.ndarray) -> float:
+    low, high = np.percentile(profile, [2, 98])
+    level = (profile - low) / max(float(high - low), 1e-9)
+    return float(((level < 0.2) | (level > 0.8)).mean())

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 
 from sporecount.calibration.centres import measure_middles
+from sporecount.calibration.choose import best_sets
 from sporecount.calibration.lattice import Lattice, Lines, View, fit_lattice
-from sporecount.calibration.line_sets import LineSet, choose_sets, line_sets, points_of
+from sporecount.calibration.line_sets import LineSet, points_of
 from sporecount.calibration.plausible import settle_division
 from sporecount.calibration.records import RULING_ACCURACY, LineTable, RulingReading
 from sporecount.calibration.refusals import refuse
@@ -56,7 +57,7 @@ def read_ruling(
     seen = _seen(gray.shape, round_view)
     centre = round_view[:2] if round_view is not None else ((width - 1) / 2, (height - 1) / 2)
     view = View(float(centre[0]), float(centre[1]), float(np.hypot(width, height) / 2))
-    first, second = choose_sets(line_sets(gray, seen, view), gray, seen)
+    first, second = best_sets(gray, seen, view)
     sets = [first] if second is None else [first, second]
     lattice, lines = _fit_together(gray, sets, view)
     per_px, per_px_u = lattice.at_centre()

@@ -240,11 +240,17 @@ def _row_mean(signal: np.ndarray, valid: np.ndarray, first: int, last: int) -> n
 
 
 def _polarity(patch: Patch, top: float, bottom: float, left: int, right: int) -> float:
-    """Thin lines on wide ground: the side with the longer tail is the lines'."""
-    part = patch.gray[int(top) : int(bottom) + 1, left:right]
-    inside = patch.valid[int(top) : int(bottom) + 1, left:right]
-    wide = cv2.blur(part, (2 * patch.period, 3))
-    values = (cv2.blur(part, (1, 3)) - wide)[inside]
+    """Thin lines on wide ground: the side with the longer tail is the lines'.
+
+    Along a line the median is the line's own grey even where lines of a second set cross it.
+    """
+    k = patch.period
+    middle, half = (top + bottom) / 2, min((bottom - top) / 2, 1.5 * k)
+    rows = slice(int(middle - half), int(middle + half) + 1)
+    inside = patch.valid[rows, left:right]
+    part = np.where(inside, patch.gray[rows, left:right], np.nan)[:, inside.any(axis=0)]
+    level = np.nanmedian(part, axis=0).astype(np.float32)[None]
+    values = level - cv2.blur(level, (2 * k + 1, 1))
     values = values - values.mean()
     return 1.0 if float((values**3).mean()) > 0 else -1.0
 

@@ -83,6 +83,31 @@ def test_two_sets_of_lines_tell_the_stretch(kind):
     assert min(angle_gap(reading.angle_deg, 24), angle_gap(reading.angle_deg, 114)) < 1.0
 
 
+@pytest.mark.parametrize("dark", [True, False])
+def test_grid_of_a_few_squares_with_thick_lines(dark):
+    # lines of a quarter of the distance cover 44 % of the view: which side are the lines?
+    view = (350.0, 260.0, 240.0)
+    rig = Rig(700, 520, 3.0, 33, k1=0.02, cx_px=view[0], cy_px=view[1])
+    light = Light(3.0, 0.35, 0.6, dark=dark, slope=0.3, view_px=view)
+    reading = read(rig, Ruling(250, 62, u0_um=125, v0_um=125, kind="grid"), light, round_view=view)
+    assert reading.pattern == "grid"
+    assert reading.um_per_px == pytest.approx(3.0, rel=BAR / 3)
+
+
+def test_ticks_of_which_only_five_divisions_fit_the_view():
+    view = (350.0, 260.0, 250.0)
+    ruling = Ruling(100, 18, 0, 50, (150, 150, 150), u0_um=-230)
+    reading = read(Rig(700, 520, 1.2, 63), ruling, Light(1.5, 0.4, dark=False, view_px=view), round_view=view)
+    assert 5 <= reading.divisions <= 6
+    assert reading.um_per_px == pytest.approx(1.2, rel=BAR)
+
+
+def test_fine_ruler_that_covers_little_of_a_dusty_photo():
+    ruling = Ruling(10, 2, -22, 22, (25, 36, 50), v0_um=500)
+    reading = read(Rig(1200, 900, 1.9, 37), ruling, Light(2.0, 0.5, dust=25, slope=0.4), seed=3)
+    assert reading.px_per_division == pytest.approx(10 / 1.9, rel=BAR)
+
+
 def test_distortion_and_perspective_of_known_size_come_back():
     rig = Rig(800, 600, 1.0, 40, k1=0.04, gx=0.03, gy=-0.02)
     reading = read(rig, Ruling(10, 2, -100, 100))
@@ -220,6 +245,32 @@ def as_photo(gray: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.repeat(np.clip(noisy * 255, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
 
 
+def weave(period: float, rng: np.random.Generator) -> np.ndarray:
+    """Plain weave: threads that go over and under in turn, their places a little uneven."""
+    y, x = np.mgrid[:360, :480] / period
+    u, v = (
+        one + 0.05 * cv2.GaussianBlur(rng.normal(0, 1, (360, 480)), (0, 0), period) * period for one in (x, y)
+    )
+    over = (np.floor(u) + np.floor(v)) % 2 > 0
+    return 0.35 + 0.35 * np.where(over, np.sin(np.pi * (u % 1)), np.sin(np.pi * (v % 1)))
+
+
+def half_and_half(period: float) -> np.ndarray:
+    """A grating with square ends, its lines as wide as its gaps."""
+    y, x = np.mgrid[:360, :480] - np.array([180, 240])[:, None, None]
+    inside = (np.abs(x) < 6.5 * period) & (np.abs(y) < 4 * period)
+    return cv2.GaussianBlur(0.8 - 0.6 * inside * (np.floor(2 * x / period) % 2), (0, 0), 1.0)
+
+
+def writing(step: int, rng: np.random.Generator) -> np.ndarray:
+    """Rows of letters with a straight margin."""
+    out = np.full((360, 480), 217, np.uint8)
+    for row in range(step, 360, step):
+        words = "".join(rng.choice(list("abcdefghilmnoprstu   "), 60))
+        cv2.putText(out, words, (30, row), cv2.FONT_HERSHEY_SIMPLEX, step / 40, 38, 1)
+    return out / 255
+
+
 RNG = np.random.default_rng(8)
 NO_RULINGS = {
     "blank": as_photo(np.full((360, 480), 0.7), RNG),
@@ -230,6 +281,9 @@ NO_RULINGS = {
     "upright halftone": as_photo(halftone(15, 0), RNG),
     "wing scale ridges": as_photo(ridges(12, RNG), RNG),
     "torn scale": as_photo(torn_scale(13), RNG),
+    "weave": as_photo(weave(14, RNG), RNG),
+    "half line, half gap": as_photo(half_and_half(26), RNG),
+    "rows of writing": as_photo(writing(25, RNG), RNG),
     "brick": data.brick(),
     "grass": data.grass(),
     "text": data.text(),
