@@ -166,7 +166,8 @@ def stop_words(tally: PrintTally) -> str:
     if tally.heavy_verdict != "open":
         is_it = "it is not" if tally.heavy_verdict == "below" else "it is"
         return (
-            f"Whether the load is heavy is decided, {is_it}, at a risk of 5 in 100: no more photos for that."
+            f"Whether the load is heavy is decided ({is_it}), at a risk of 5 in 100: no more photos are needed "
+            "for that question."
         )
     if tally.fields_to_go < 0:
         return "Whether the load is heavy stays open, even with all fields that still fit on the print."

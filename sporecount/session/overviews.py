@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from sporecount.errors import SessionError
@@ -83,9 +84,10 @@ def entered_areas(plan: Plan, sample_of: Mapping[str, str]) -> dict[str, float]:
 def overview_notes(assigned: Mapping[str, str]) -> list[str]:
     """Say what became of the overview photos."""
     notes = []
-    used = [f"{photo} (of {sample})" for photo, sample in assigned.items() if sample]
+    used = Counter(sample for sample in assigned.values() if sample)
     if used:
-        notes.append(f"Not counted, but looked at for the area of the print: {', '.join(used)}.")
+        each = ", ".join(f"{number} of {sample}" for sample, number in used.items())
+        notes.append(f"Overview photos, looked at for the area of the print and not counted: {each}.")
     unknown = [photo for photo, sample in assigned.items() if not sample]
     if unknown:
         notes.append(

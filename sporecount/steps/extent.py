@@ -16,16 +16,20 @@ from sporecount.steps.registration import after, corners_um, fit_pair, inverse, 
 
 _CELL_UM = 12.0
 _MOST_CELLS = 1600
-_REACHES_UM = (90.0, 140.0, 210.0)
+_REACHES_UM = (90.0, 130.0, 190.0)
 """Over which the cover by scales is averaged: some scales, a small part of a print."""
-_LEVELS = (0.3, 0.5, 0.7)
+_LEVELS = (0.3, 0.5, 0.65)
 """Share of the cover inside the print at which it ends: half of it lies on a sharp border."""
 _BRIDGED_UM = 220.0
 """Bare places up to about twice this width belong to the print."""
+_BRIDGED_AT_MOST_UM = 450.0
+"""The same for the upper end of the range: patchy prints are held to be whole."""
 _LARGEST_HOLE_MM2 = 0.5
 _SMALLEST_PATCH = 0.05
 """Patches below this share of the largest are strays."""
 _LEAST_COVER = 0.012
+_FEWEST_SCALES_MM2 = 0.05
+"""Area of scales below which there is no print to outline: some 15 of them."""
 _LEAST_CONTRAST = 4.0
 """Cover inside over cover outside below which no border is plain."""
 _CUT_SHARE = 0.04
@@ -138,17 +142,16 @@ def _measured(overviews: Sequence[Overview], matrices: Sequence[np.ndarray]) -> 
     ground = _laid_out(overviews, matrices)
     photos = tuple(one.photo for one in overviews)
     mm2 = (ground.cell_um / 1000) ** 2
-    regions = {
-        (reach, level): _region(ground, reach, level) for reach, level in product(_REACHES_UM, _LEVELS)
-    }
-    middle = regions[_REACHES_UM[1], _LEVELS[1]]
+    middle = _region(ground, _REACHES_UM[1], _LEVELS[1], _BRIDGED_UM)
     if middle is None:
         return PrintExtent(photos, nan, nan, nan, 0.0, (), "overview-unclear")
     outlines = tuple(_outlines(middle, ground))
     shown = float(middle.sum()) * mm2
     if _touches_border(middle, ground):
         return PrintExtent(photos, nan, nan, nan, shown, outlines, "overview-too-narrow")
-    areas = [float(one.sum()) * mm2 for one in regions.values() if one is not None]
+    others = [_region(ground, reach, level, _BRIDGED_UM) for reach, level in product(_REACHES_UM, _LEVELS)]
+    others.append(_region(ground, _REACHES_UM[1], _LEVELS[0], _BRIDGED_AT_MOST_UM))
+    areas = [shown, *(float(one.sum()) * mm2 for one in others if one is not None)]
     if max(areas) > _WIDEST_RANGE * min(areas):
         return PrintExtent(photos, nan, nan, nan, 0.0, (), "overview-unclear")
     scale_u = max(one.scale.um_per_px_u / one.scale.um_per_px for one in overviews)
@@ -182,16 +185,18 @@ def _laid_out(overviews: Sequence[Overview], matrices: Sequence[np.ndarray]) -> 
     return _Ground(np.where(seen, cover / np.maximum(weight, 1e-3), 0), seen, low, cell_um)
 
 
-def _region(ground: _Ground, reach_um: float, level: float) -> np.ndarray | None:
-    """Cells of the print by one reach and level; None where no print stands out."""
+def _region(ground: _Ground, reach_um: float, level: float, bridged_um: float) -> np.ndarray | None:
+    """Cells of the print by one reach, level and width of gaps; None where no print stands out."""
     sigma = reach_um / ground.cell_um
     amount = cv2.GaussianBlur(ground.seen.astype(np.float32), (0, 0), sigma)
     cover = cv2.GaussianBlur(ground.cover.astype(np.float32), (0, 0), sigma) / np.maximum(amount, 0.05)
     inside = _usual_inside(cover[ground.seen])
     if inside < _LEAST_COVER:
         return None
-    region = _closed((cover > level * inside) & ground.seen, _BRIDGED_UM / ground.cell_um) & ground.seen
+    region = _closed((cover > level * inside) & ground.seen, bridged_um / ground.cell_um) & ground.seen
     region = _without_strays(region, ground.cell_um)
+    if ground.cover[region].sum() * (ground.cell_um / 1000) ** 2 < _FEWEST_SCALES_MM2:
+        return None
     outside = ground.seen & ~cv2.dilate(region.astype(np.uint8), _disc(2 * sigma)).astype(bool)
     if outside.sum() < 0.02 * ground.seen.sum():  # nothing to compare with
         return region

@@ -20,6 +20,8 @@ _FIBRE_UM = 28.0
 """Width up to which a thing is a fibre, a hair or the rim of a bubble; scales are 30 to 80 um wide."""
 _LONG_UM, _SLENDER = 250.0, 0.15
 """Things longer than that whose area is below that share of their squared length are fibres all the same."""
+_BROAD_SHARE = 0.3
+"""Of what hangs together, the share broader than that: less makes a net of fibres, broad only at its knots."""
 _SCALE_UM2 = 900.0
 """Least area of a scale or a good piece of one; a spore has some 75."""
 
@@ -100,6 +102,9 @@ def _scales(density: np.ndarray, seen: np.ndarray, pixel_um: float) -> np.ndarra
     dark = ((smooth > max(_LEAST_DENSITY, middle + _OVER_CARD * cloudy)) & seen).astype(np.uint8)
     side = 2 * max(1, round(_FIBRE_UM / 2 / pixel_um)) + 1
     broad = cv2.morphologyEx(dark, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    _, nets, net_stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    share = np.bincount(nets.ravel(), broad.ravel(), len(net_stats)) / net_stats[:, cv2.CC_STAT_AREA]
+    broad = broad * (share > _BROAD_SHARE)[nets].astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(broad, connectivity=4)
     area_um2 = stats[:, cv2.CC_STAT_AREA] * pixel_um**2
     long_um = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) * pixel_um

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 from sporecount.records import PrintTally
@@ -18,8 +18,8 @@ _DEFAULT_RANGE = (2 / 3, 3 / 2)
 _ENTERED_RANGE = (0.9, 1.1)
 """An area that somebody entered was measured with a ruler, to about a tenth (common practice)."""
 
-OF_OVERVIEWS = ("overview-scale", "overview-unclear", "overview-too-narrow")
-"""Reasons that overview photos add."""
+OF_AREA = ("overview-scale", "overview-unclear", "overview-too-narrow", "area-contradicted")
+"""Reasons that the area of a print adds."""
 
 
 @dataclass(frozen=True)
@@ -86,8 +86,19 @@ def _outlines(extent: PrintExtent | None) -> tuple[tuple[tuple[float, float], ..
 def area_of(tally: PrintTally) -> KnownArea:
     """Give the area that a tally rests on, for tallying its print again."""
     area = PrintArea(tally.print_area_mm2, tally.print_area_low_mm2, tally.print_area_high_mm2)
-    reasons = tuple(code for code in tally.reasons if code in OF_OVERVIEWS)
+    reasons = tuple(code for code in tally.reasons if code in OF_AREA)
     return KnownArea(area, tally.print_area_source, reasons, tally.print_outlines_um)
+
+
+def at_least_examined(known: KnownArea, examined_mm2: float) -> KnownArea:
+    """Raise an area below which more was examined than there is, and say that one of the two is wrong.
+
+    Fields at the border of a print hold some bare card, so the upper end of the area is the measure.
+    """
+    if examined_mm2 <= known.area.high:
+        return known
+    raised = PrintArea(examined_mm2, examined_mm2, examined_mm2 * _DEFAULT_RANGE[1])
+    return replace(known, area=raised, source="default", reasons=(*known.reasons, "area-contradicted"))
 
 
 def _around(mm2: float, shares: tuple[float, float]) -> PrintArea:

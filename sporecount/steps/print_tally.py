@@ -19,7 +19,7 @@ from sporecount.stats.evidence import Evidence
 from sporecount.stats.load import HEAVY_FROM_CLASS, load_of_print
 from sporecount.stats.planning import empty_fields, gain_of_next_field, standing
 from sporecount.steps.overlap import PrintMap
-from sporecount.steps.print_area import KnownArea, print_area
+from sporecount.steps.print_area import KnownArea, at_least_examined, print_area
 
 SHARED_DOUBT = 0.5
 """Standard deviation, in units of the logit, by which the probabilities of a print are wrong together; as in
@@ -152,6 +152,7 @@ def tally_print(
         return _no_verdict(sample, fields, area)
     counted = _what_counts(used, settings, placed)
     evidence = _evidence(counted)
+    area = at_least_examined(area, evidence.examined_mm2)
     load = load_of_print(evidence, area.area)
     found = density(evidence)
     could_hide = hidden(evidence, area.area)

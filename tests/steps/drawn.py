@@ -106,3 +106,49 @@ def spore_field(
     total += 0.01 * card / card.std()
     total = cv2.GaussianBlur(total, (0, 0), blur_um / um_per_px)
     return picture(total, 0.72, tint=(1.0, 0.98, 0.93), absorbs=AMBER, grain=0.006, seed=seed)
+
+
+OVERVIEW_UM_PER_PX = 4.0
+OVERVIEW_SIZE = (1100, 840)
+"""Width and height of a drawn overview: 4.4 x 3.4 mm."""
+
+
+def drawn_print(
+    half_um: tuple[float, float],
+    *,
+    seed: int = 1,
+    at_um: tuple[float, float] = (0.0, 0.0),
+    cover: float = 0.35,
+    angle_deg: float = 0.0,
+    ground: float = 0.01,
+    size: tuple[int, int] = OVERVIEW_SIZE,
+) -> np.ndarray:
+    """Photo of scales scattered evenly over an ellipse with these half axes; simulated.
+
+    The centres are drawn within the ellipse, so that the print ends where its outermost scales lie.
+    """
+    import cv2
+
+    rng = np.random.default_rng(seed)
+    density = np.zeros(size[::-1], np.float32)
+    length, width = 110.0, 52.0
+    number = rng.poisson(-np.log(1 - cover) * np.pi * half_um[0] * half_um[1] / (np.pi / 4 * length * width))
+    tilt = np.radians(angle_deg)
+    for _ in range(number):
+        reach, way = np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
+        x, y = half_um[0] * reach * np.cos(way), half_um[1] * reach * np.sin(way)
+        x, y = x * np.cos(tilt) - y * np.sin(tilt) + at_um[0], x * np.sin(tilt) + y * np.cos(tilt) + at_um[1]
+        centre = (
+            round(16 * (x / OVERVIEW_UM_PER_PX + size[0] / 2)),
+            round(16 * (y / OVERVIEW_UM_PER_PX + size[1] / 2)),
+        )
+        axes = (round(16 * length / 2 / OVERVIEW_UM_PER_PX), round(16 * width / 2 / OVERVIEW_UM_PER_PX))
+        one = np.zeros_like(density)
+        middle = np.array(centre) // 16
+        box = np.concatenate([middle - 20, middle + 21])
+        box = np.clip(box, 0, [*size, *size])
+        cv2.ellipse(one, centre, axes, float(rng.uniform(0, 180)), 0, 360, 1.0, -1, cv2.LINE_AA, 4)
+        part = (slice(box[1], box[3]), slice(box[0], box[2]))
+        density[part] += float(rng.uniform(0.25, 0.7)) * one[part]
+    card = cv2.GaussianBlur(rng.normal(0, 1, density.shape).astype(np.float32), (0, 0), 6)
+    return picture(density + ground * card / card.std(), 0.7, tint=(1.0, 0.97, 0.9), grain=0.008, seed=seed)
