@@ -21,9 +21,10 @@ OTHER_DIVISIONS_UM = (20.0, 25.0, 500.0)
 
 OBJECTIVES = (2.0, 4.0, 5.0, 10.0, 16.0, 20.0, 25.0, 40.0, 50.0, 60.0, 63.0, 100.0)
 
-TOLERANCE = 1.8
-"""Factor by which the scale may differ from the expected one. Field numbers in use run from 16 to 26.5, and a
-phone may crop the view; the next objective is a factor of 2 or more off, the next division 10."""
+LEAST, MOST = 0.75, 1.55
+"""Bounds of the scale named over the scale that the round view lets expect. Eyepieces with field numbers from 15
+to 26.5 are in use where 18 is the usual one (from memory), engraved magnifications hold to 5 %: 0.8 to 1.54.
+A division or an objective off by a factor of 2 lies outside whenever the field number is right within 30 %."""
 
 REMARK = 1.1
 """Factor from which the difference is worth a remark."""
@@ -47,6 +48,7 @@ def settle_division(
     field_number_mm: float,
     view_radius_px: float | None,
     photo_diagonal_px: float,
+    lit_to_corners: bool,
     grid: bool,
 ) -> tuple[float, str, list[str]]:
     """Settle the size of a division: the named one if it can be right, else told from the view.
@@ -75,16 +77,17 @@ def settle_division(
     usual = GRID_DIVISIONS_UM if grid else DIVISIONS_UM
     if view_radius_px is not None:
         expected = px_per_division * field_um / (2 * view_radius_px)
-        low, high = expected / TOLERANCE, expected * TOLERANCE
+        low, high = LEAST * expected, MOST * expected
         basis = (
             f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
             f"{objective:g}x with field number {field_number_mm:g}"
         )
         source = "told from the round view"
     else:
-        # without an edge the photo shows a part of the field: hardly more than all, seldom less than a sixth
+        # a photo lit to its corners shows a part of the field, seldom less than a sixth; one with dark corners has
+        # an edge that could not be measured, and is larger than the field
         whole = px_per_division * field_um / photo_diagonal_px
-        high, expected, low = 2.5 * whole, 0.7 * whole, whole / 6
+        high, expected, low = (MOST if lit_to_corners else 2.5) * whole, 0.7 * whole, whole / 6
         basis = (
             "the photo shows no edge of the round view, so its diagonal is at most "
             f"the {field_um / 1000:.2f} mm "
@@ -99,7 +102,8 @@ def settle_division(
     if not low <= named_um <= high:
         raise refuse(
             "division-contradiction",
-            _explain(named_um, px_per_division, low, high, expected, basis, objective),
+            _explain(named_um, px_per_division, low, high, expected, basis, objective)
+            + ("" if view_radius_px is None else _other_eyepiece(named_um / expected * field_number_mm)),
         )
     warnings = []
     if view_radius_px is not None:
@@ -131,3 +135,10 @@ def _explain(
     if abs(math.log(near / wanted)) < math.log(1.3) and near != objective:
         text += f"{', or' if found else ';'} the objective was {near:g}x"
     return text
+
+
+def _other_eyepiece(field_number_mm: float) -> str:
+    """Offer the field number with which all names would be right, where there are eyepieces with such a one."""
+    if not 8 <= field_number_mm <= 28:
+        return ""
+    return f"; if division and objective are right, the eyepiece's field number is {field_number_mm:.1f}: name it"

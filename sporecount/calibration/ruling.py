@@ -70,6 +70,7 @@ def read_ruling(
         field_number_mm=field_number_mm,
         view_radius_px=None if round_view is None else float(round_view[2]),
         photo_diagonal_px=2 * view.half_px,
+        lit_to_corners=_lit_to_corners(gray),
         grid=pattern == "grid",
     )
     um_per_px = division * per_px
@@ -132,6 +133,14 @@ def _seen(shape: tuple[int, int], round_view: tuple[float, float, float] | None)
     x, y, radius = round_view
     cv2.circle(mask, (round(x), round(y)), max(1, int(radius * 0.98)), 1, -1)
     return mask > 0
+
+
+def _lit_to_corners(gray: np.ndarray) -> bool:
+    """Whether the light reaches into all four corners, so that all of the photo lies inside the round view."""
+    size = max(4, min(gray.shape) // 30)
+    ends = (slice(size), slice(-size, None))
+    corners = [gray[rows, cols] for rows in ends for cols in ends]
+    return min(float(np.median(one)) for one in corners) > 0.35 * float(np.median(gray[::4, ::4]))
 
 
 def _fit_together(gray: np.ndarray, sets: list[LineSet], view: View) -> tuple[Lattice, Lines]:

@@ -195,6 +195,37 @@ def test_wrong_division_or_objective_is_explained(objective, named, fits):
     )
 
 
+@pytest.mark.parametrize("field_number", [16, 18, 22])
+@pytest.mark.parametrize(("objective", "named"), [(20, 20.0), (20, 5.0), (40, 10.0), (10, 10.0)])
+def test_a_factor_of_two_is_noticed_by_the_round_view(field_number, objective, named):
+    # true: 10 um divisions at 20x, seen through an eyepiece whose field number is usual but was not named
+    view = (350.0, 260.0, 250.0)
+    um_per_px = 1000 * field_number / 20 / 500
+    photo = render(
+        Rig(700, 520, um_per_px, 15),
+        Ruling(10, 2, -99, 99),
+        Light(1.5, view_px=view),
+        np.random.default_rng(5),
+    )
+    with pytest.raises(CalibrationError) as caught:
+        read_ruling(photo, division_um=named, objective=objective, round_view=view)
+    assert caught.value.code == "division-contradiction"
+    assert (
+        "10 um" in str(caught.value) or "20x" in str(caught.value) or "field number is" in str(caught.value)
+    )
+    right = read_ruling(photo, division_um=10, objective=20, round_view=view)
+    assert right.um_per_px == pytest.approx(um_per_px, rel=BAR)
+    assert bool(right.warnings) == (field_number != 18)  # off by more than a tenth is worth a remark
+
+
+def test_a_photo_inside_the_view_shows_no_more_than_the_field():
+    # 1.05 mm across the diagonal: too much for a 20x objective with field number 18, which shows 0.9 mm
+    photo = render(Rig(700, 520, 1.75, 15), Ruling(10, 2, -80, 80), Light(), np.random.default_rng(5))
+    with pytest.raises(CalibrationError, match=r"0\.90 mm"):
+        read_ruling(photo, division_um=10, objective=20)
+    assert read_ruling(photo, division_um=10, objective=10).um_per_px == pytest.approx(1.75, rel=BAR)
+
+
 def test_division_is_told_from_the_round_view():
     view = (350.0, 260.0, 250.0)
     photo = render(
