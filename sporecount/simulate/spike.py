@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,32 +12,39 @@ from sporecount.simulate.account import blurred_contrast
 from sporecount.simulate.painters import spore_stamp
 from sporecount.simulate.truth import SporeTruth
 
+_LN10 = 2.302585
+
 
 @dataclass(frozen=True)
 class SpikeSpore:
-    """What spiked-in spores look like.
+    """What spiked-in spores look like; a pair is a range from which each spore draws.
 
     Parameters
     ----------
     length_um, ratio : float
         Mean length, and length / width.
-    length_cv : float
-        Spread of the length, relative.
+    length_cv, ratio_cv, density_cv : float
+        Spread from spore to spore, relative.
     amber : tuple of float
         Optical density of red, green, blue through the thickest place.
-    pointed : float
+    pointed : (low, high)
         0 ellipse to 1 lemon.
-    wall, core : float
+    wall, core : (low, high)
         How much darker the rim and lighter the middle is.
+    halo : (low, high)
+        Optical density of the bright seam around it, by which a rim's refraction and a phone's sharpening show.
     """
 
     length_um: float = 11.5
     ratio: float = 1.5
     length_cv: float = 0.06
-    amber: tuple[float, float, float] = (0.16, 0.38, 0.62)
-    pointed: float = 0.5
-    wall: float = 0.5
-    core: float = 0.25
+    ratio_cv: float = 0.05
+    density_cv: float = 0.12
+    amber: tuple[float, float, float] = (0.22, 0.42, 0.66)
+    pointed: tuple[float, float] = (0.2, 0.9)
+    wall: tuple[float, float] = (0.3, 1.4)
+    core: tuple[float, float] = (0.1, 0.5)
+    halo: tuple[float, float] = (0.0, 0.06)
 
 
 def spike_in(
@@ -53,7 +61,8 @@ def spike_in(
 
     The light behind a spore is what the photo shows there (its texture stays, dimmed), so tint, shade and
     background need no guess. A dimmed place would also lose its grain; what the dimming took away is put back
-    as noise of the spread measured around the spore.
+    from the photo's own grain beside the spore, so that it has the same spread, colour and size. Colour is
+    blurred by a pixel more than brightness, as JPEG keeps it at half the pixels.
 
     Parameters
     ----------
@@ -93,15 +102,7 @@ def spike_in(
     blurs = np.broadcast_to(np.asarray(blur_um, float), (len(places),))
     out, truth = rgb.copy(), []
     for (x, y), blur in zip(places, blurs, strict=True):
-        length = max(spore.length_um * (1 + spore.length_cv * rng.normal()), 0.3 * spore.length_um)
-        look = {
-            "length_um": float(length),
-            "width_um": float(length / spore.ratio),
-            "pointed": spore.pointed,
-            "amber": np.asarray(spore.amber) * np.exp(rng.normal(0, 0.1)),
-            "wall": spore.wall,
-            "core": spore.core,
-        }
+        look = _draw_look(spore, rng)
         angle = float(rng.uniform(0, 180))
         share = _stamp(out, rgb, x, y, angle, look, float(blur), um_per_px, gamma, rng)
         contrast = blurred_contrast(look, float(blur))
@@ -118,10 +119,27 @@ def spike_in(
                 contrast=contrast,
                 on_scale=False,
                 clump=1,
-                countable=bool(inside and share >= 0.5 and blur <= 0.45 * length and contrast >= 0.03),
+                countable=bool(
+                    inside and share >= 0.5 and blur <= 0.45 * look["length_um"] and contrast >= 0.03
+                ),
             )
         )
     return out, tuple(truth)
+
+
+def _draw_look(spore: SpikeSpore, rng: np.random.Generator) -> dict[str, Any]:
+    length = spore.length_um * float(np.clip(1 + spore.length_cv * rng.normal(), 0.6, 1.5))
+    ratio = max(spore.ratio * (1 + spore.ratio_cv * rng.normal()), 1.05)
+    return {
+        "length_um": length,
+        "width_um": length / ratio,
+        "pointed": rng.uniform(*spore.pointed),
+        "amber": np.asarray(spore.amber)
+        * np.exp(spore.density_cv * (rng.normal() + 0.3 * rng.normal(size=3))),
+        "wall": rng.uniform(*spore.wall),
+        "core": rng.uniform(*spore.core),
+        "halo": rng.uniform(*spore.halo),
+    }
 
 
 def _stamp(
@@ -130,7 +148,7 @@ def _stamp(
     x: float,
     y: float,
     angle_deg: float,
-    look: dict,
+    look: dict[str, Any],
     blur_um: float,
     um_per_px: float,
     gamma: float,
@@ -146,9 +164,12 @@ def _stamp(
     body, mask, _ = spore_stamp(
         dx * np.cos(turn) + dy * np.sin(turn), dy * np.cos(turn) - dx * np.sin(turn), look
     )
-    through = np.exp(-2.302585 * body[..., None] * look["amber"]).astype(np.float32)
+    density = (body[..., None] * look["amber"]).astype(np.float32)
+    if look["halo"] > 0:
+        seam = cv2.GaussianBlur(mask, (0, 0), max(1.2 / um_per_px * fine, 0.5)) * (1 - mask)
+        density -= (2 * look["halo"] * seam)[..., None]
     size = (2 * reach + 1, 2 * reach + 1)
-    through = cv2.resize(through, size, interpolation=cv2.INTER_AREA)
+    through = cv2.resize(np.exp(-_LN10 * density).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mask = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if blur_um / um_per_px > 0.25:
         through = cv2.GaussianBlur(through, (0, 0), blur_um / um_per_px)
@@ -157,14 +178,29 @@ def _stamp(
     if top >= bottom or left >= right:
         return 0.0
     own = np.s_[top - cy + reach : bottom - cy + reach, left - cx + reach : right - cx + reach]
-    part = out[top:bottom, left:right].astype(np.float32)
-    gain = through[own] ** np.float32(1 / gamma)
-    around = original[top:bottom, left:right].astype(np.float32)
-    grain = around - cv2.blur(around, (3, 3), borderType=cv2.BORDER_REFLECT)
-    spread = (
-        np.median(np.abs(grain), axis=(0, 1)) * 1.4826 * 1.06
-    )  # the 3 x 3 mean takes a ninth of the variance
-    lost = np.sqrt(np.maximum(1 - gain**2, 0)) * spread
-    part = part * gain + rng.standard_normal(part.shape).astype(np.float32) * lost
-    out[top:bottom, left:right] = np.clip(part + 0.5, 0, 255).astype(np.uint8)
+    there = np.s_[top:bottom, left:right]
+    gain = _colour_softened(through[own] ** np.float32(1 / gamma))
+    lost = np.sqrt(np.maximum(1 - gain**2, 0))
+    changed = out[there].astype(np.float32) * gain + lost * _grain_beside(original, there, rng)
+    touched = np.abs(gain - 1).max(axis=2) > 0.002
+    out[there][touched] = np.clip(changed + 0.5, 0, 255).astype(np.uint8)[touched]
     return float(mask[own].sum() / max(mask.sum(), 1e-6))
+
+
+def _colour_softened(gain: np.ndarray) -> np.ndarray:
+    """Blur the colour of a stamp, not its brightness, by a pixel."""
+    grey = gain @ np.array([0.299, 0.587, 0.114], np.float32)
+    colour = gain - grey[..., None]
+    return np.asarray(grey[..., None] + cv2.blur(colour, (3, 3), borderType=cv2.BORDER_REPLICATE))
+
+
+def _grain_beside(original: np.ndarray, there: tuple[slice, slice], rng: np.random.Generator) -> np.ndarray:
+    """Grain of a place beside the stamp: what a blur takes away, limited where an edge runs through."""
+    height, width = there[0].stop - there[0].start, there[1].stop - there[1].start
+    step = rng.uniform(0.5, 1.0, 2) * (height, width) * rng.choice([-1, 1], 2)
+    top = int(np.clip(there[0].start + step[0], 0, original.shape[0] - height))
+    left = int(np.clip(there[1].start + step[1], 0, original.shape[1] - width))
+    part = original[top : top + height, left : left + width].astype(np.float32)
+    grain = part - cv2.blur(part, (5, 5), borderType=cv2.BORDER_REFLECT)
+    spread = 1.4826 * np.median(np.abs(grain), axis=(0, 1)) + 1e-3
+    return np.asarray(np.clip(grain, -3 * spread, 3 * spread))

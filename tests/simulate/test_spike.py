@@ -9,7 +9,9 @@ from sporecount.simulate.spike import SpikeSpore, spike_in
 def test_density_and_place_are_the_stated_ones():
     grey = np.full((90, 130, 3), 200, np.uint8)
     before = grey.copy()
-    spore = SpikeSpore(amber=(0.1, 0.3, 0.6), wall=0.0, core=0.0)
+    spore = SpikeSpore(
+        amber=(0.1, 0.3, 0.6), density_cv=0.0, wall=(0.0, 0.0), core=(0.0, 0.0), halo=(0.0, 0.0)
+    )
     out, truth = spike_in(
         grey, np.array([[60.0, 40.0]]), um_per_px=0.5, blur_um=0.4, rng=np.random.default_rng(1), spore=spore
     )
