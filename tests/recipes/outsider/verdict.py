@@ -23,17 +23,16 @@ STRENGTH_FROM = 0.03
 """Optical density that the eye sees as a difference at all: about 7 % of the light."""
 ROSE = 5.0
 """Contrast over noise, over the whole object, from which a thing is seen (Rose 1948, from memory)."""
-TEXTURE_FROM = 1.3
-"""Contrast over the unevenness of the surroundings at the spore's own size."""
+TEXTURE_FROM = 1.0
+"""Contrast over the unevenness of what lies under the spore."""
 HIDING = {False: 0.75, True: 0.25}
 """Optical density that hides what lies under it, with light from below and from above."""
 
 
-def _unevenness(bare: Field, size_px: float) -> Field:
-    """Optical density at each place over that around it, at about the size of a spore; without spores."""
+def _smoothed_density(bare: Field, size_px: float) -> Field:
+    """Optical density without spores, with what is far smaller than a spore smoothed away."""
     density = -np.log10(np.clip(bare @ np.array([0.3, 0.6, 0.1], np.float32), 1e-4, None))
-    small = cv2.GaussianBlur(density, (0, 0), max(0.25 * size_px, 0.5))
-    return np.abs(small - cv2.GaussianBlur(density, (0, 0), 0.9 * size_px))
+    return cv2.GaussianBlur(density, (0, 0), max(0.12 * size_px, 0.5))
 
 
 def truths(
@@ -66,7 +65,7 @@ def truths(
         return ()
     px = exam.um_per_px
     size_px = exam.look.length_um / px
-    rough = _unevenness(bare, size_px)
+    rough = _smoothed_density(bare, size_px)
     noise = phone.density_noise(bare @ np.array([0.3, 0.6, 0.1], np.float32))
     hidden = (sheets.hiding > HIDING[exam.from_above]) | (seen < 0.5)
     scale = KIND_NAMES.index("scale")
@@ -89,8 +88,8 @@ def truths(
         mean = float(change[mine].mean())
         strength = float(np.sqrt((change[mine] ** 2).mean()))
         blur_um = blur_sigma_um(exam.aperture, exam.coherence, float(away_um[i]), phone.sigma_px * px)
-        # The median: one edge nearby confuses nobody, a ground that is uneven everywhere does.
-        around = 1.48 * float(np.median(rough[rows, cols]))
+        # Things beside it confuse nobody; what changes under the spore as much as the spore itself, does.
+        around = float(rough[rows, cols][mine].std())
         grain = float(noise[rows, cols][mine].mean())
         countable = (
             inside
