@@ -23,7 +23,18 @@ from tests.files.test_tables import a_print
 from tests.session_folder import all_files, drawn_photo, jpeg, write_photo
 
 ROOT = Path(__file__).parents[1]
-COMMANDS = [[], ["count"], ["calibrate"], ["adapters"], ["adapters", "copy"], ["simulate"], ["settings"]]
+COMMANDS = [
+    [],
+    ["count"],
+    ["calibrate"],
+    ["adapters"],
+    ["adapters", "copy"],
+    ["simulate"],
+    ["settings"],
+    ["plan"],
+    ["prevalence"],
+    ["agreement"],
+]
 SCALE = ["--um-per-px", "1", "--objective", "10"]
 
 

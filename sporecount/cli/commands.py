@@ -6,10 +6,12 @@ import typer
 
 from sporecount import __version__
 from sporecount.cli.adapters import adapters
+from sporecount.cli.agreement import agreement
 from sporecount.cli.bench import bench
 from sporecount.cli.calibrate import calibrate
 from sporecount.cli.count import count
 from sporecount.cli.plan import plan
+from sporecount.cli.prevalence import prevalence
 from sporecount.cli.recheck import recheck
 from sporecount.cli.settings import settings
 from sporecount.cli.simulate import simulate
@@ -56,6 +58,8 @@ def make_app() -> typer.Typer:
     app.command()(calibrate)
     app.add_typer(adapters, name="adapters")
     app.command()(plan)
+    app.command()(agreement)
+    app.command()(prevalence)
     app.command()(simulate)
     app.command()(settings)
     return app

@@ -154,3 +154,47 @@ def _beta_quantiles(mean: float, u: float, q: np.ndarray) -> np.ndarray:
         return np.full(q.size, mean)
     size = mean * (1 - mean) / min(u, 0.9 * np.sqrt(mean * (1 - mean))) ** 2 - 1
     return np.asarray(betaincinv(mean * size, (1 - mean) * size, q))
+
+
+def prevalence_sentences(result: Prevalence) -> list[str]:
+    """Say a prevalence in plain words."""
+    lines = [
+        f"{result.positives} of {result.n} ({_percent(result.share)}); 95 % interval {_span(result.wilson)} "
+        f"(Wilson), {_span(result.exact)} (Clopper and Pearson, never too narrow)."
+    ]
+    if result.says_little:
+        lines.append("So few animals say little: the interval covers more than half of all that is possible.")
+    if result.positives == 0:
+        lines.append(
+            f"None of {result.n} is not none: up to {_percent(result.exact.high)} fits with it all the same."
+        )
+    return lines
+
+
+def true_prevalence_sentence(result: Interval, sensitivity: float, specificity: float) -> str:
+    """Say a prevalence corrected for its test in plain words."""
+    return (
+        f"By a test that finds {_percent(sensitivity)} of the infected and clears {_percent(specificity)} of "
+        f"the others, the true share is {_percent(result.value)} (95 % interval {_span(result)})."
+    )
+
+
+def difference_sentence(result: Interval, first: str, second: str) -> str:
+    """Say the difference of two groups in plain words."""
+    more = "higher" if result.value >= 0 else "lower"
+    low, high = 100 * result.low, 100 * result.high
+    words = (
+        f"In {first} the share is {abs(100 * result.value):.0f} points {more} than in {second} "
+        f"(95 % interval of the difference {low:.0f} to {high:.0f} points)"
+    )
+    if result.low <= 0 <= result.high:
+        return f"{words}: it may be chance."
+    return f"{words}: hardly chance alone, if the animals are independent."
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.1 or share == 0 else f"{100 * share:.1f} %"
+
+
+def _span(interval: Interval) -> str:
+    return f"{_percent(interval.low).removesuffix(' %')} to {_percent(interval.high)}"
