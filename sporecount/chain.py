@@ -12,6 +12,7 @@ from sporecount.calibration.records import AdapterProfile, RulingReading
 from sporecount.calibration.ruling import read_ruling
 from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
 from sporecount.settings import CountSettings
+from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
@@ -43,6 +44,7 @@ __all__ = [
     "measure_extent",
     "model_id",
     "read_ruling_photo",
+    "survey_backgrounds",
 ]
 
 
@@ -109,6 +111,15 @@ def count_field(
         sha256=photo.sha256,
     )
     return result, make_preview(photo, work, clutter, blur)
+
+
+def survey_backgrounds(photo: Photo, scale: Scale, settings: CountSettings) -> Backgrounds:
+    """Tell what a spore would lie on at any place of a photo; see `steps.backgrounds`."""
+    cv2.setNumThreads(1)
+    work = to_working_grid(photo, find_round_view(photo), scale, settings)
+    flat = flatten(work)
+    clutter, large = find_clutter(work, flat, settings)
+    return find_backgrounds(work, clutter, large, blur_map(work, flat))
 
 
 def read_ruling_photo(

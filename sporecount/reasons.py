@@ -100,6 +100,12 @@ _TABLE = (
         "Check the objective and the adapter profile.",
     ),
     Reason(
+        "uneven-sizes",
+        "recheck",
+        "The spores of this session are not all of one size, as they should be under one scale.",
+        "Check the objective and scale of each photo: sizes.csv lists their spores' lengths.",
+    ),
+    Reason(
         "uncalibrated",
         "recheck",
         "No calibration was given; the scale was estimated.",

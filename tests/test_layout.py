@@ -152,11 +152,10 @@ def test_the_reading_of_the_source_tells(line, told):
 
 
 def test_records_need_numpy_only():
-    for row in (name for name, at in ROWS.items() if at == 0):
-        outside = {name.split(".")[0] for _, name in imports(HOME / f"{row}.py")} - set(
-            sys.stdlib_module_names
-        )
-        assert outside <= {"numpy", "sporecount"}
+    for path in sources():
+        if ROWS.get(part_of(name_of(path))) == 0:
+            outside = {name.split(".")[0] for _, name in imports(path)} - set(sys.stdlib_module_names)
+            assert outside <= {"numpy", "sporecount"}
 
 
 def test_a_module_holds_one_idea():

@@ -79,7 +79,16 @@ def test_every_photo_has_its_place(counted):
     assert any("ruling_10x.jpg" in note for note in result.notes)
     assert any("notes.txt" in note for note in result.notes)
     assert sorted(path.name for path in out.iterdir()) == sorted(
-        ["fields.csv", "objects.csv", "samples.csv", "report.html", "session.json", "overlays", KEPT]
+        [
+            "fields.csv",
+            "objects.csv",
+            "samples.csv",
+            "sizes.csv",
+            "report.html",
+            "session.json",
+            "overlays",
+            KEPT,
+        ]
     )
     assert {path.name for path in (out / "overlays").iterdir()} == {
         "FH-01_1.jpg", "FH-01_2.jpg", "FH-02_1.jpg", "FH-02_10.jpg",

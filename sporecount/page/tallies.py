@@ -108,7 +108,7 @@ class Tallies:
     def _retally_of(self, opened: Opened) -> Retally:
         with self._wake:
             if self._retally is None or self._retally[0] is not opened:
-                self._retally = (opened, Retally(opened.preview, opened.settings))
+                self._retally = (opened, Retally(opened.preview, opened.settings, opened.result.own_recall))
             return self._retally[1]
 
     def _settled(self, opened: Opened, sample: str) -> list[FieldResult]:

@@ -9,7 +9,15 @@ from typing import Any
 
 from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields
-from sporecount.records import FailedPhoto, FieldPreview, PrintTally, Provenance, SessionResult
+from sporecount.records import (
+    FailedPhoto,
+    FieldPreview,
+    OwnRecall,
+    PrintTally,
+    Provenance,
+    SessionResult,
+    SporeSize,
+)
 from sporecount.session.folder import KEPT, printable
 from sporecount.session.outputs import SESSION_FILE, SESSION_FORM
 
@@ -47,6 +55,8 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
             failed=tuple(FailedPhoto(**one) for one in said["failed"]),
             provenance=Provenance(**said["provenance"]),
             notes=tuple(said["notes"]),
+            spore_size=_size(said["spore_size"]),
+            own_recall=None if said["own_recall"] is None else OwnRecall(**said["own_recall"]),
         )
     except (OSError, ValueError, KeyError, TypeError):
         raise SessionError(
@@ -59,11 +69,14 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
 
 def _tally(said: dict[str, Any]) -> PrintTally:
     """Make a tally of its JSON, in which None stands for an unknown number."""
-    nan = float("nan")
+    return PrintTally(**{name: _known(value) for name, value in said.items()})
 
-    def known(value: Any) -> Any:
-        if isinstance(value, list):
-            return tuple(known(one) for one in value)
-        return nan if value is None else value
 
-    return PrintTally(**{name: known(value) for name, value in said.items()})
+def _size(said: dict[str, Any] | None) -> SporeSize | None:
+    return None if said is None else SporeSize(**{name: _known(value) for name, value in said.items()})
+
+
+def _known(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(_known(one) for one in value)
+    return float("nan") if value is None else value

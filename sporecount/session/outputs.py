@@ -28,7 +28,7 @@ from sporecount.session.folder import KEPT
 from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
-SESSION_FORM = 2
+SESSION_FORM = 3
 
 
 def field_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
@@ -82,6 +82,8 @@ def write_session(
         "failed": [asdict(failed) for failed in result.failed],
         "notes": list(result.notes),
         "table": table,
+        "spore_size": None if result.spore_size is None else asdict(result.spore_size),
+        "own_recall": None if result.own_recall is None else asdict(result.own_recall),
     }
     text = json.dumps(_without_nan(said), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
     write_whole(out / SESSION_FILE, text.encode() + b"\n")

@@ -145,7 +145,7 @@ def plan_on(
     """
     from sporecount.chain import map_print
     from sporecount.steps.print_area import area_of, print_area
-    from sporecount.steps.print_tally import evidence_of, usable_fields
+    from sporecount.steps.print_tally import evidence_of, usable_fields, with_own_recall
 
     result, preview = open_session(out)
     settings = CountSettings(**result.provenance.settings)
@@ -159,7 +159,7 @@ def plan_on(
         tally.sample: None for tally in result.prints if not is_blank(tally.sample, (), {})
     }
     for sample, fields in _by_print(result.fields):
-        used = usable_fields(fields)
+        used = with_own_recall(usable_fields(fields), result.own_recall)
         if used and sample in seen:
             seen[sample] = evidence_of(used, settings, map_print(used, preview))
     known = [one for one in seen.values() if one is not None]

@@ -7,13 +7,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sporecount.reasons import flag_of
-from sporecount.records import FieldPreview, FieldResult, PrintTally
+from sporecount.records import FieldPreview, FieldResult, OwnRecall, PrintTally
+from sporecount.session.sizes import OF_THE_SESSION
 from sporecount.settings import CountSettings
 
 if TYPE_CHECKING:
     from sporecount.steps.overlap import PrintMap
 
-_OF_THE_SESSION = ("blank-contaminated",)
+_OF_THE_SESSION = ("blank-contaminated", *OF_THE_SESSION)
 """Reasons that come from other prints of the session, so that no reading of this one takes them away."""
 
 
@@ -25,10 +26,17 @@ class Retally:
     preview_of : callable
         Photo to its preview.
     settings : CountSettings
+    own_recall : OwnRecall, optional
+        Of the session.
     """
 
-    def __init__(self, preview_of: Callable[[str], FieldPreview], settings: CountSettings) -> None:
-        self._preview_of, self._settings = preview_of, settings
+    def __init__(
+        self,
+        preview_of: Callable[[str], FieldPreview],
+        settings: CountSettings,
+        own_recall: OwnRecall | None = None,
+    ) -> None:
+        self._preview_of, self._settings, self._own_recall = preview_of, settings, own_recall
         self._placed: dict[tuple[tuple[str, int], ...], PrintMap] = {}
 
     def placed(self, fields: Sequence[FieldResult]) -> PrintMap:
@@ -52,8 +60,10 @@ class Retally:
         """
         from sporecount.chain import count_print
         from sporecount.steps.print_area import area_of
+        from sporecount.steps.print_tally import with_own_recall
 
-        tally = count_print(fields, self._preview_of, self._settings, self.placed(fields), area_of(machine))
+        known = with_own_recall(fields, self._own_recall)
+        tally = count_print(known, self._preview_of, self._settings, self.placed(fields), area_of(machine))
         kept = tuple(
             code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons
         )

@@ -21,15 +21,17 @@ from sporecount.files.kept import (
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import TABLE_NAME, as_json
 from sporecount.files.whole import only_run, sweep
-from sporecount.records import FailedPhoto, PrintTally, Provenance, SessionResult
+from sporecount.records import FailedPhoto, OwnRecall, PrintTally, Provenance, SessionResult
 from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, PhotoFile, natural, printable
 from sporecount.session.groups import Seen, assign_samples, number_fields
 from sporecount.session.outputs import write_report, write_session, write_tables
 from sporecount.session.overviews import assign_overviews, entered_areas, overview_notes
+from sporecount.session.own_recall import read_own_recall
 from sporecount.session.plan import Plan, make_plan
 from sporecount.session.program import library_versions, program_id
+from sporecount.session.sizes import Sizes
 from sporecount.session.worker import Hello, OverviewJob, PhotoDone, PhotoJob, PrintJob, Setup
 from sporecount.settings import CountSettings
 
@@ -104,7 +106,8 @@ def count_folder(
                 )
             done, places, failed = _count_photos(at_work, plan, progress)
             of_print = assign_overviews(plan, done, (place.sample for place in places))
-            tallies = _tally_prints(at_work, _print_jobs(plan, places, done, of_print), failed)
+            own_recall, of_spike = read_own_recall(plan.out, model, settings)
+            tallies = _tally_prints(at_work, _print_jobs(plan, places, done, of_print, own_recall), failed)
         provenance = Provenance(
             version=__version__,
             model=model,
@@ -117,20 +120,28 @@ def count_folder(
         prints, of_blanks = weigh_blanks(
             [tally for _, tally in tallies], _blanks(plan, kept_fields, places), settings
         )
+        fields = FieldsOnDisk(kept_fields, places)
+        sizes = Sizes(fields, settings)
+        prints = sizes.mark(prints)
         result = SessionResult(
             folder=printable(plan.folder.resolve().name),
-            fields=FieldsOnDisk(kept_fields, places),
+            fields=fields,
             prints=prints,
             failed=tuple(failed),
             provenance=provenance,
             notes=(
                 *of_blanks,
                 *_next_print(plan, prints),
+                *sizes.notes(),
+                *of_spike,
                 *overview_notes(of_print),
                 *_notes(plan, done, places),
             ),
+            spore_size=sizes.session,
+            own_recall=own_recall,
         )
         write_tables(plan.out, result)
+        sizes.write(plan.out)
         table = {name: as_json(row) for name, row in plan.rows.items()}
         made_from = write_session(plan.out, result, places, plan.overlays, table)
         pictures = FieldPictures(plan.out, kept)
@@ -262,7 +273,11 @@ def _crashed(job: PhotoJob | OverviewJob) -> PhotoDone:
 
 
 def _print_jobs(
-    plan: Plan, places: Iterable[FieldPlace], done: Mapping[str, PhotoDone], of_print: Mapping[str, str]
+    plan: Plan,
+    places: Iterable[FieldPlace],
+    done: Mapping[str, PhotoDone],
+    of_print: Mapping[str, str],
+    own_recall: OwnRecall | None,
 ) -> list[PrintJob]:
     """Put together what belongs to each print; copies of one file count once."""
     members: dict[str, list[FieldPlace]] = {}
@@ -280,6 +295,7 @@ def _print_jobs(
                 done[photo].key for photo, name in of_print.items() if name == sample and done[photo].key
             ),
             entered_mm2=entered.get(sample),
+            own_recall=own_recall,
         )
         for sample, fields in members.items()
     ]

@@ -19,7 +19,7 @@ from sporecount.files.kept import (
     key_of,
 )
 from sporecount.files.pictures import FieldPictures
-from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally
+from sporecount.records import FieldPreview, FieldResult, OwnRecall, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.label import read_label
 from sporecount.session.scales import ScaleWish, find_scale
@@ -115,12 +115,15 @@ class PrintJob:
         Keys of its kept overviews.
     entered_mm2 : float or None
         Area of the whole print, where the table tells it.
+    own_recall : OwnRecall or None
+        Of the session, where a spike-in holds.
     """
 
     sample: str
     places: tuple[FieldPlace, ...] = field(default_factory=tuple)
     overviews: tuple[str, ...] = ()
     entered_mm2: float | None = None
+    own_recall: OwnRecall | None = None
 
 
 @dataclass(frozen=True)
@@ -248,6 +251,7 @@ class Worker:
         from sporecount.chain import count_print, map_print, measure_extent
         from sporecount.session.maps import draw_map
         from sporecount.steps.print_area import print_area
+        from sporecount.steps.print_tally import with_own_recall
 
         settings = self._setup.settings
         key = key_of("print", asdict(job), asdict(settings), self._setup.made_by)
@@ -259,7 +263,8 @@ class Worker:
             extent = measure_extent(overviews) if overviews else None
             placed = map_print(fields, on_disk.preview)
             area = print_area(settings, extent, job.entered_mm2)
-            tally = count_print(fields, on_disk.preview, settings, placed, area)
+            known = with_own_recall(fields, job.own_recall)
+            tally = count_print(known, on_disk.preview, settings, placed, area)
             self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview, tally))
         return key, tally
 

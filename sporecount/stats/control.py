@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from sporecount.records import OwnRecall
 from sporecount.stats.checks import require
 from sporecount.stats.intervals import Interval, clopper_pearson, poisson_interval
 from sporecount.stats.load import Load
@@ -107,6 +108,41 @@ def recovery(found: int, placed: int) -> Recovery:
     a, b = found + 0.5, placed - found + 0.5
     mean = a / (a + b)
     return Recovery(share, mean, float(np.sqrt(mean * (1 - mean) / (a + b + 1))))
+
+
+_FEWEST_OF_A_FOCUS = 20
+"""Spores placed from which on the sharp, or the blurred, parts have a recall of their own."""
+
+_UNLIKE_REAL = 0.03
+"""Standard uncertainty of a recall because simulated spores are not real ones (chosen)."""
+
+
+def recall_at(own: OwnRecall, in_focus: float) -> tuple[float, float]:
+    """Recall of a field by the session's own spike-in, and its standard uncertainty.
+
+    Sharp and blurred parts count by their share of the field.
+
+    Parameters
+    ----------
+    own : OwnRecall
+        At least one spore placed.
+    in_focus : float
+        Share of the field's examined area that is sharp, 0 to 1.
+
+    Returns
+    -------
+    recall, recall_u : float
+    """
+    share = float(require("in_focus", in_focus, 0, 1))
+    pooled = recovery(own.found, own.placed)
+
+    def of(found: int, placed: int) -> Recovery:
+        return recovery(found, placed) if placed >= _FEWEST_OF_A_FOCUS else pooled
+
+    sharp, blurred = of(own.sharp_found, own.sharp_placed), of(own.blurred_found, own.blurred_placed)
+    recall = share * sharp.recall + (1 - share) * blurred.recall
+    by_chance = np.hypot(share * sharp.recall_u, (1 - share) * blurred.recall_u)
+    return recall, float(np.hypot(by_chance, _UNLIKE_REAL))
 
 
 def known_print_agrees(load: Load, known_low: float, known_high: float) -> bool:

@@ -68,11 +68,12 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
         return "other"
     coded = LOG_LINEAR[cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)]
     channels = (cv2.resize(flat.log_light, size, interpolation=cv2.INTER_LINEAR) - coded)[seen]
+    empty, brighter = float(np.mean(np.abs(density) < 0.06)), float(np.mean(density < -0.12))
     oddity = (
-        max(0.0, (_EMPTY_FROM - np.mean(np.abs(density) < 0.06)) / _EMPTY_SCALE)
-        + np.mean(density < -0.12) / _BRIGHTER_SCALE
+        max(0.0, (_EMPTY_FROM - empty) / _EMPTY_SCALE)
+        + brighter / _BRIGHTER_SCALE
         + max(0.0, (_share_off_colour(channels[density > 0.08]) - _COLOUR_FROM) / _COLOUR_SCALE)
-        + max(0.0, (np.ptp(light) - _TINT_FROM) / _TINT_SCALE)
+        + max(0.0, (float(np.ptp(light)) - _TINT_FROM) / _TINT_SCALE)
     )
     return "other" if oddity > _OTHER else "odd" if oddity > _ODD else "print"
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from sporecount.reasons import flag_of
-from sporecount.records import FieldResult, PrintTally
+from sporecount.records import FieldResult, OwnRecall, PrintTally
 from sporecount.settings import CountSettings
-from sporecount.stats.control import Blank, blank_print
+from sporecount.stats.control import Blank, blank_print, recall_at
 from sporecount.stats.density import density
 from sporecount.stats.detection_limit import hidden
 from sporecount.stats.evidence import Evidence
@@ -38,6 +38,17 @@ _GOOD_SHARE = 1 / 3
 def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
     """Fields that say something of their print."""
     return [one for one in fields if one.tally.flag != "unusable" and one.tally.examined_mm2 > 0]
+
+
+def with_own_recall(fields: Iterable[FieldResult], own: OwnRecall | None) -> list[FieldResult]:
+    """Give fields the recall that a spike-in into the session's own photos found, where there was one."""
+    if own is None or not own.placed:
+        return list(fields)
+    return [
+        replace(one, tally=replace(one.tally, recall=recall, recall_u=recall_u))
+        for one in fields
+        for recall, recall_u in [recall_at(own, one.tally.in_focus)]
+    ]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,187 @@
+"""What flows from the fields of a session to its prints and results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from sporecount.reasons import Flag
+from sporecount.records.field import FieldResult
+
+
+@dataclass(frozen=True)
+class PrintTally:
+    """Count of a print, from its fields.
+
+    Parameters
+    ----------
+    sample : str
+    photos, fields : int
+        Photos used, and different places that they show.
+    examined_mm2 : float
+        Union of the examined areas.
+    spores : int
+    density_per_mm2, density_low, density_high : float
+        Spores per mm2 with its 95 % interval; nan when nothing was examined.
+    could_hide_per_mm2 : float
+        95 % upper bound of the density that what was seen is compatible with.
+    load_class : int
+        Likeliest load class 0-5 of the whole print.
+    load_class_probability : tuple of float
+        Of the classes 0 to 5.
+    flag : Flag
+    reasons : tuple of str
+    load_low, load_high : float
+        95 % interval of the number of spores on the whole print.
+    class_at_least : int
+        Load class of the spores in the examined fields alone: a lower bound.
+    could_hide, could_hide_even : float
+        Smallest load of the whole print that would have shown more spores than were found in 95 of 100 cases;
+        the same if spores were scattered evenly, the optimistic case. inf where none is ruled out.
+    heavy_verdict : {"below", "at least", "open"}
+        Whether it is decided, at a risk of 0.05, that the load is below class 4, or of it or above.
+    fields_to_go : int
+        Fields like those so far that would decide it; 0 when decided, -1 when all that fit would not do.
+    next_field_bits : float
+        Expected loss of doubt about that by one more field, 0 to 1.
+    print_area_mm2, print_area_low_mm2, print_area_high_mm2 : float
+        Area of the whole print that the load rests on, with its 95 % range.
+    print_area_source : {"entered", "measured", "default"}
+        Whether somebody entered it, overview photos show it, or it is the usual area of a print.
+    print_outlines_um : tuple of tuple of (float, float)
+        Outlines of what the overview photos show of the print, x and y in um; empty without any.
+    """
+
+    sample: str
+    photos: int
+    fields: int
+    examined_mm2: float
+    spores: int
+    density_per_mm2: float
+    density_low: float
+    density_high: float
+    could_hide_per_mm2: float
+    load_class: int
+    load_class_probability: tuple[float, ...]
+    flag: Flag
+    reasons: tuple[str, ...]
+    load_low: float = float("nan")
+    load_high: float = float("nan")
+    class_at_least: int = 0
+    could_hide: float = float("nan")
+    could_hide_even: float = float("nan")
+    heavy_verdict: Literal["below", "at least", "open"] = "open"
+    fields_to_go: int = -1
+    next_field_bits: float = float("nan")
+    print_area_mm2: float = float("nan")
+    print_area_low_mm2: float = float("nan")
+    print_area_high_mm2: float = float("nan")
+    print_area_source: Literal["entered", "measured", "default"] = "default"
+    print_outlines_um: tuple[tuple[tuple[float, float], ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class OwnRecall:
+    """How many simulated spores, placed into the examined parts of a session's own photos, were found.
+
+    Parameters
+    ----------
+    sharp_found, sharp_placed : int
+        Where the photo is sharp.
+    blurred_found, blurred_placed : int
+        Where it is not.
+    """
+
+    sharp_found: int
+    sharp_placed: int
+    blurred_found: int
+    blurred_placed: int
+
+    @property
+    def found(self) -> int:
+        """Found in all."""
+        return self.sharp_found + self.blurred_found
+
+    @property
+    def placed(self) -> int:
+        """Placed in all."""
+        return self.sharp_placed + self.blurred_placed
+
+
+@dataclass(frozen=True)
+class SporeSize:
+    """Length of the spores of a session or a print, from its sure single ones.
+
+    Parameters
+    ----------
+    spores : int
+        Those it rests on.
+    length_um, spread_um : float
+        Median, and robust standard deviation of single spores; nan without any.
+    length_low_um, length_high_um : float
+        95 % interval of the median.
+    groups_um : tuple of float
+        Lengths of two clearly different sizes, where there are two; else empty.
+    """
+
+    spores: int
+    length_um: float
+    spread_um: float
+    length_low_um: float
+    length_high_um: float
+    groups_um: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class FailedPhoto:
+    """A file that could not be used, with the reason in words."""
+
+    photo: str
+    sample: str
+    code: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a result was made with: enough to make it again.
+
+    Parameters
+    ----------
+    version : str
+        Of the package.
+    model : str
+        Name and SHA-256 of the classifier's file.
+    settings : dict
+    libraries : dict
+        Name to version.
+    photos : dict
+        Photo name to SHA-256.
+    adapter : dict or None
+        The adapter profile used.
+    """
+
+    version: str
+    model: str
+    settings: dict[str, Any]
+    libraries: dict[str, str]
+    photos: dict[str, str]
+    adapter: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class SessionResult:
+    """Result of a folder of photos. Its fields may be loaded from the disk when they are asked for.
+
+    `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds.
+    """
+
+    folder: str
+    fields: Sequence[FieldResult]
+    prints: tuple[PrintTally, ...]
+    failed: tuple[FailedPhoto, ...]
+    provenance: Provenance
+    notes: tuple[str, ...] = field(default_factory=tuple)
+    spore_size: SporeSize | None = None
+    own_recall: OwnRecall | None = None
