@@ -84,10 +84,9 @@ def settle_division(
         )
         source = "told from the round view"
     else:
-        # a photo lit to its corners shows a part of the field, seldom less than a sixth; one with dark corners has
-        # an edge that could not be measured, and is larger than the field
+        # without an edge the photo shows a part of the field: hardly more than all, seldom less than a sixth
         whole = px_per_division * field_um / photo_diagonal_px
-        high, expected, low = (MOST if lit_to_corners else 2.5) * whole, 0.7 * whole, whole / 6
+        high, expected, low = 2.5 * whole, 0.7 * whole, whole / 6
         basis = (
             "the photo shows no edge of the round view, so its diagonal is at most "
             f"the {field_um / 1000:.2f} mm "
@@ -105,18 +104,31 @@ def settle_division(
             _explain(named_um, px_per_division, low, high, expected, basis, objective)
             + ("" if view_radius_px is None else _other_eyepiece(named_um / expected * field_number_mm)),
         )
-    warnings = []
-    if view_radius_px is not None:
-        ratio = named_um / expected
-        if not 1 / REMARK <= ratio <= REMARK:
-            warnings.append(
-                f"The round view is {ratio * field_um / 1000:.2f} mm across by this "
-                f"ruling, not {field_um / 1000:.2f} mm: "
-                f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} "
-                f"than {field_number_mm:g}, or the "
-                "round view is cropped."
-            )
-    return named_um, "named", warnings
+    if view_radius_px is None:
+        shown = named_um / px_per_division * photo_diagonal_px
+        return named_um, "named", [_remark_without_edge(shown, field_um, objective, lit_to_corners)]
+    ratio = named_um / expected
+    if 1 / REMARK <= ratio <= REMARK:
+        return named_um, "named", []
+    remark = (
+        f"The round view is {ratio * field_um / 1000:.2f} mm across by this ruling, not {field_um / 1000:.2f} mm: "
+        f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} than {field_number_mm:g}, or the "
+        "round view is cropped."
+    )
+    return named_um, "named", [remark]
+
+
+def _remark_without_edge(shown_um: float, field_um: float, objective: float, lit_to_corners: bool) -> str:
+    if lit_to_corners and shown_um > 1.25 * field_um:
+        return (
+            f"This photo is {shown_um / 1000:.2f} mm across its diagonal by this ruling, more than the "
+            f"{field_um / 1000:.2f} mm that an eyepiece with the usual field number shows at {objective:g}x. "
+            "Check division and objective."
+        )
+    return (
+        "No edge of the round view is in the photo, so division and objective could be checked roughly only: "
+        "a factor of 2 would go unnoticed."
+    )
 
 
 def _explain(
