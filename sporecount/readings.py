@@ -226,6 +226,11 @@ def nearest(objects: Objects, x_px: float, y_px: float, reach_px: float) -> int 
     return row if row >= 0 and away[row] <= reach_px else None
 
 
+def spot_of(field: FieldResult, reading: Reading, settings: CountSettings) -> int | None:
+    """Find the row of the object that a reading speaks of; None where the machine has none there."""
+    return nearest(field.objects, reading.x_px, reading.y_px, _reach_px(field, settings))
+
+
 def _with_missed(field: FieldResult, missed: Sequence[tuple[float, float]], knobs: CountSettings) -> Objects:
     if not missed:
         return field.objects
@@ -442,7 +447,7 @@ def compare_with_machine(
     pairs, said = [], []
     for field in results:
         for one in of_photo.get(field.photo, ()):
-            row = nearest(field.objects, one.x_px, one.y_px, _reach_px(field, knobs))
+            row = spot_of(field, one, knobs)
             machine = 0 if row is not None and field.counted[row] else 1
             pairs.append((machine, _WORDS[one.says]))
             said.append(one)

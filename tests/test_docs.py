@@ -11,6 +11,12 @@ import pytest
 from sporecount.cli import run
 from sporecount.cli.commands import make_app
 from sporecount.cli.main import INTERRUPTED, NOTHING_USABLE
+from sporecount.files.reader_tables import (
+    FIELD_READ_COLUMNS,
+    LOAD_COLUMNS,
+    READING_COLUMNS,
+    SAMPLE_READ_COLUMNS,
+)
 from sporecount.files.tables import FIELD_COLUMNS, OBJECT_COLUMNS, SAMPLE_COLUMNS
 from sporecount.reasons import FLAGS, REASONS
 from sporecount.settings import describe_settings
@@ -61,8 +67,16 @@ def test_every_setting_is_explained(name):
 
 @pytest.mark.parametrize(
     ("table", "columns"),
-    [("samples.csv", SAMPLE_COLUMNS), ("fields.csv", FIELD_COLUMNS), ("objects.csv", OBJECT_COLUMNS)],
-    ids=["samples", "fields", "objects"],
+    [
+        ("samples.csv", SAMPLE_COLUMNS),
+        ("fields.csv", FIELD_COLUMNS),
+        ("objects.csv", OBJECT_COLUMNS),
+        ("loads.csv", LOAD_COLUMNS),
+        ("samples_read.csv", SAMPLE_READ_COLUMNS),
+        ("fields_read.csv", FIELD_READ_COLUMNS),
+        ("readings.csv", READING_COLUMNS),
+    ],
+    ids=["samples", "fields", "objects", "loads", "samples_read", "fields_read", "readings"],
 )
 def test_every_column_is_explained(table, columns):
     text = TEXT.split(f"`{table}`, one row", 1)[1].split("\n\n")[1]

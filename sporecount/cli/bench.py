@@ -61,6 +61,7 @@ def open_page(
     from sporecount.page.desk import Desk
     from sporecount.page.serve import serve
     from sporecount.session.live import Wish
+    from sporecount.session.readers import renew
 
     folder = folder or _today()
     folder.mkdir(parents=True, exist_ok=True)
@@ -72,6 +73,8 @@ def open_page(
         sys.stdout.flush()
 
     serve(desk, place=place, port=port, browser=browser, say=say)
+    if renew(desk.out):
+        show.say(["Tables and report now hold what was decided."])
 
 
 def _today() -> Path:

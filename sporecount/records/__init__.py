@@ -29,6 +29,7 @@ from sporecount.records.session import (
     OwnRecall,
     PrintTally,
     Provenance,
+    Readers,
     SessionResult,
     SporeSize,
 )
@@ -36,5 +37,5 @@ from sporecount.records.session import (
 __all__ = [
     "CLUTTER_KINDS", "KINDS", "Candidates", "Clutter", "FailedPhoto", "FieldPreview", "FieldResult",
     "FieldTally", "FlatField", "Kinds", "Objects", "OwnRecall", "Photo", "PrintTally", "Provenance",
-    "RoundView", "Scale", "ScaleSource", "SessionResult", "SporeSize", "WorkImage",
+    "Readers", "RoundView", "Scale", "ScaleSource", "SessionResult", "SporeSize", "WorkImage",
 ]  # fmt: skip

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from sporecount.reasons import Flag
-from sporecount.records.field import FieldResult
+from sporecount.records.field import FieldResult, FieldTally
 
 
 @dataclass(frozen=True)
@@ -171,10 +171,42 @@ class Provenance:
 
 
 @dataclass(frozen=True)
+class Readers:
+    """What people decided on a session, and what follows from it; the machine's answer stands elsewhere.
+
+    Parameters
+    ----------
+    fields : mapping of str to FieldTally
+        Photo to its count with the decisions, for photos of prints that somebody read.
+    decided : mapping of str to int
+        Photo to the number of places decided on.
+    prints : mapping of str to PrintTally
+        Sample to its tally with the decisions.
+    names_of : mapping of str to tuple of str
+        Sample to its readers.
+    decided_of : mapping of str to int
+        Sample to the number of places decided on.
+    keeper : mapping of str to (str, str)
+        Sample to the keeper's decision (hold, release, re-test) and note.
+    learnt : tuple of str
+        What the decisions say of the machine's probabilities, in sentences.
+    """
+
+    fields: Mapping[str, FieldTally]
+    decided: Mapping[str, int]
+    prints: Mapping[str, PrintTally]
+    names_of: Mapping[str, tuple[str, ...]]
+    decided_of: Mapping[str, int]
+    keeper: Mapping[str, tuple[str, str]]
+    learnt: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class SessionResult:
     """Result of a folder of photos. Its fields may be loaded from the disk when they are asked for.
 
     `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds.
+    `readers` is None where nobody has read or decided anything.
     """
 
     folder: str
@@ -185,3 +217,4 @@ class SessionResult:
     notes: tuple[str, ...] = field(default_factory=tuple)
     spore_size: SporeSize | None = None
     own_recall: OwnRecall | None = None
+    readers: Readers | None = None

@@ -15,7 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from sporecount.reasons import Flag
-from sporecount.records import FieldTally, PrintTally, SessionResult
+from sporecount.records import FieldTally, PrintTally, Readers, SessionResult
 from sporecount.report import charts, figures, phrases, words
 from sporecount.report.sorts import sort_objects, sure_lengths
 from sporecount.settings import CountSettings
@@ -86,7 +86,7 @@ def session_html(
     prints = words.attention_order(result.prints)
     album = _Album(len(rows), len(prints), pictures, sheets)
     sections = [
-        _section(index, tally, by_sample.get(tally.sample, []), album, maps, links)
+        _section(index, tally, by_sample.get(tally.sample, []), album, maps, links, result.readers)
         for index, tally in enumerate(prints, start=1)
     ]
     drawn = (
@@ -109,6 +109,8 @@ def session_html(
             adapter=_flat(result.provenance.adapter or {}),
             load_classes=list(enumerate(phrases.LOAD_CLASSES)),
             not_shown=album.not_shown,
+            learnt=result.readers.learnt if result.readers is not None else (),
+            anybody_read=result.readers is not None and bool(result.readers.prints),
             small=album.width < 1000,
         )
     )
@@ -138,6 +140,7 @@ def _section(
     album: _Album,
     maps: Callable[[str], str | None],
     links: Callable[[str], str | None],
+    readers: Readers | None,
 ) -> dict[str, Any]:
     rows = sorted(rows, key=lambda one: (one.number, one.photo))
     verdict = words.print_verdict(tally)
@@ -151,6 +154,7 @@ def _section(
         "anchor": f"print-{index}",
         "tally": tally,
         "verdict": verdict,
+        "read": words.read_sentences(tally, readers) if readers is not None else [],
         "heavy": phrases.in_100(words.heavy_probability(tally)) if usable else "unknown",
         "density": density,
         "ruler": Markup(figures.load_ruler_svg(tally) if usable else ""),
@@ -164,6 +168,7 @@ def _section(
         "rows": [
             {
                 "field": one,
+                "read": _read_words(one.photo, readers),
                 "sentence": words.field_sentence(one.tally),
                 "remedies": words.reason_words(one.tally.reasons)[2] if one.tally.flag != "clear" else (),
                 "picture": shown.get(one.photo, ("", ""))[0],
@@ -173,6 +178,14 @@ def _section(
             for one in rows
         ],
     }
+
+
+def _read_words(photo: str, readers: Readers | None) -> str:
+    """Count of a photo with the readers' decisions; empty where nobody read its print."""
+    if readers is None or photo not in readers.fields:
+        return ""
+    tally, decided = readers.fields[photo], readers.decided[photo]
+    return f"{tally.spores} ({tally.spores_low} to {tally.spores_high}), {decided} decided"
 
 
 class _Album:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from sporecount.reasons import REASONS
-from sporecount.records import FieldTally, PrintTally
+from sporecount.records import FieldTally, PrintTally, Readers
 from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
 
 PrintCase = Literal["unusable", "none", "few", "many", "heavy"]
@@ -294,6 +294,29 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
         return _ATTENTION[print_case(tally)], 0 if tally.flag != "clear" else 1, -density, tally.sample
 
     return sorted(prints, key=key)
+
+
+def read_sentences(tally: PrintTally, readers: Readers) -> list[str]:
+    """Say what readers' decisions make of a print, and what its keeper decided; empty where nobody did."""
+    lines = []
+    read = readers.prints.get(tally.sample)
+    if read is not None:
+        names = ", ".join(readers.names_of[tally.sample])
+        who = f"{plural(readers.decided_of[tally.sample], 'object')} decided by {names}"
+        verdict = print_verdict(read)
+        lines.append(f"With readers' decisions ({who}): {_lower(verdict.headline)}")
+        if read.spores and math.isfinite(read.density_per_mm2):
+            lines.append(verdict.evidence[0])
+        elif verdict.case == "none":
+            lines.append(verdict.could_hide)
+        if verdict.case != "unusable":
+            lines.append(class_words(read))
+        if read.flag != tally.flag:
+            lines.append(f"The flag is then {read.flag}; the machine's own is {tally.flag}.")
+    if tally.sample in readers.keeper:
+        says, note = readers.keeper[tally.sample]
+        lines.append(f"The keeper's decision: {says}" + (f" ({note})." if note else "."))
+    return lines
 
 
 def next_print_words(prints: Sequence[PrintTally]) -> str:

@@ -13,6 +13,14 @@ from urllib.parse import quote
 
 from sporecount.files.kept import FieldPlace, key_of
 from sporecount.files.pictures import FieldPictures
+from sporecount.files.reader_tables import (
+    FIELD_READ_COLUMNS,
+    LOAD_COLUMNS,
+    SAMPLE_READ_COLUMNS,
+    field_read_row,
+    load_row,
+    sample_read_row,
+)
 from sporecount.files.tables import (
     FIELD_COLUMNS,
     SAMPLE_COLUMNS,
@@ -22,7 +30,7 @@ from sporecount.files.tables import (
     write_csv,
     write_objects,
 )
-from sporecount.files.whole import write_whole, written_whole
+from sporecount.files.whole import only_run, write_whole, written_whole
 from sporecount.records import SessionResult
 from sporecount.session.folder import KEPT
 from sporecount.settings import CountSettings
@@ -40,13 +48,26 @@ def field_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
 
 
 def write_tables(out: Path, result: SessionResult) -> None:
-    """Write `fields.csv`, `objects.csv` and `samples.csv`, a field at a time."""
+    """Write `fields.csv`, `objects.csv`, `samples.csv` and `loads.csv`, a field at a time.
+
+    Where somebody has read or decided, also `fields_read.csv` and `samples_read.csv`.
+    """
     with written_whole(out / "fields.csv") as file:
         write_csv(file, FIELD_COLUMNS, field_rows(result))
     with written_whole(out / "objects.csv") as file:
         write_objects(file, result.fields)
     with written_whole(out / "samples.csv") as file:
         write_csv(file, SAMPLE_COLUMNS, (sample_row(tally) for tally in result.prints))
+    with written_whole(out / "loads.csv") as file:
+        write_csv(file, LOAD_COLUMNS, (load_row(tally) for tally in result.prints))
+    readers = result.readers
+    if readers is None:
+        return
+    with written_whole(out / "fields_read.csv") as file:
+        read = (field for field in result.fields if field.photo in readers.fields)
+        write_csv(file, FIELD_READ_COLUMNS, (field_read_row(field, readers) for field in read))
+    with written_whole(out / "samples_read.csv") as file:
+        write_csv(file, SAMPLE_READ_COLUMNS, (sample_read_row(tally, readers) for tally in result.prints))
 
 
 def write_session(
@@ -145,6 +166,27 @@ def write_report(
     digest = hashlib.sha256(page).hexdigest()
     write_whole(note, json.dumps({"made_from": made_from, "sha256": digest}).encode())
     write_whole(path, page)
+
+
+def write_again(out: Path, result: SessionResult, maps: Callable[[str], str | None], made_from: str) -> None:
+    """Write tables and report of results that stand on the disk, as when people have read them since.
+
+    Parameters
+    ----------
+    out : Path
+    result : SessionResult
+    maps : callable
+        Print to its map, SVG, or None.
+    made_from : str
+        Key of what has come since.
+    """
+    kept = out / KEPT
+    with only_run(kept):
+        session = (out / SESSION_FILE).read_bytes()
+        names = {one["photo"]: one["overlay"] for one in json.loads(session)["fields"]}
+        write_tables(out, result)
+        key = key_of(hashlib.sha256(session).hexdigest(), made_from)
+        write_report(out, result, FieldPictures(out, kept), names, maps, key)
 
 
 def _stands(path: Path, note: Path, made_from: str) -> bool:

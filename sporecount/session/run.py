@@ -31,6 +31,7 @@ from sporecount.session.overviews import assign_overviews, entered_areas, overvi
 from sporecount.session.own_recall import read_own_recall
 from sporecount.session.plan import Plan, make_plan
 from sporecount.session.program import library_versions, program_id
+from sporecount.session.readers import ReadSession
 from sporecount.session.sizes import Sizes
 from sporecount.session.worker import Hello, OverviewJob, PhotoDone, PhotoJob, PrintJob, Setup
 from sporecount.settings import CountSettings
@@ -140,7 +141,11 @@ def count_folder(
             spore_size=sizes.session,
             own_recall=own_recall,
         )
+        book = ReadSession(plan.out)
+        result = book.tallied(result, fields.preview)
         write_tables(plan.out, result)
+        if book.readings:
+            book.write(plan.out, result)
         sizes.write(plan.out)
         table = {name: as_json(row) for name, row in plan.rows.items()}
         made_from = write_session(plan.out, result, places, plan.overlays, table)
@@ -153,7 +158,7 @@ def count_folder(
             pictures,
             plan.overlays,
             lambda sample: maps.map_svg(keys[sample]),
-            key_of(made_from, program_id()),
+            key_of(made_from, program_id(), book.key),
         )
         _tidy(plan, done, places, [key for key, _ in tallies])
     return result
