@@ -150,11 +150,14 @@ def _section(
         low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
         density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
     shown = album.take(rows)
+    read = words.read_sentences(tally, readers) if readers is not None else []
+    decided = readers is not None and tally.sample in readers.keeper
     return {
         "anchor": f"print-{index}",
         "tally": tally,
         "verdict": verdict,
-        "read": words.read_sentences(tally, readers) if readers is not None else [],
+        "read": read,
+        "read_short": [*read[:1], *(read[1:][-1:] if decided else ())],
         "heavy": phrases.in_100(words.heavy_probability(tally)) if usable else "unknown",
         "density": density,
         "ruler": Markup(figures.load_ruler_svg(tally) if usable else ""),
