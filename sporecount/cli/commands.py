@@ -15,6 +15,7 @@ from sporecount.cli.prevalence import prevalence
 from sporecount.cli.recheck import recheck
 from sporecount.cli.settings import settings
 from sporecount.cli.simulate import simulate
+from sporecount.cli.spike import spike
 
 _HELP = """Count parasite spores on tape prints of butterflies, from a folder of eyepiece photos.
 
@@ -57,6 +58,7 @@ def make_app() -> typer.Typer:
     app.command()(recheck)
     app.command()(calibrate)
     app.add_typer(adapters, name="adapters")
+    app.command()(spike)
     app.command()(plan)
     app.command()(agreement)
     app.command()(prevalence)

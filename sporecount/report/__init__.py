@@ -4,6 +4,7 @@ Nothing here touches the disk, and nothing heavy is loaded before it is used.
 
 - `overlay_jpeg`: the picture of a field with what was found
 - `object_crops`, `pack_crops`, `unpack_crops`, `doubtful_sheet`: doubtful objects close up
+- `cut_out`, `spike_sheet`: simulated spores placed into photos, found and missed
 - `session_html`: the report
 - `print_map_svg`, `FieldPlace`: the map of a print
 - `print_verdict`, `field_sentence`: the words
@@ -17,6 +18,8 @@ from typing import Any
 _HOMES = {
     "overlay_jpeg": "overlay",
     "object_crops": "sheet",
+    "cut_out": "sheet",
+    "spike_sheet": "spiked",
     "pack_crops": "sheet",
     "unpack_crops": "sheet",
     "doubtful_sheet": "sheet",
@@ -29,6 +32,7 @@ _HOMES = {
 
 __all__ = [
     "FieldPlace",
+    "cut_out",
     "doubtful_sheet",
     "field_sentence",
     "object_crops",
@@ -37,6 +41,7 @@ __all__ = [
     "print_map_svg",
     "print_verdict",
     "session_html",
+    "spike_sheet",
     "unpack_crops",
 ]
 

@@ -45,31 +45,41 @@ def object_crops(
         The rows of `objects_to_show(field)`, doubtful ones first. Beyond the photo its edge is repeated.
     """
     rows = np.concatenate(objects_to_show(field, settings))
-    crops = np.empty((len(rows), size_px, size_px, 3), np.uint8)
-    step = window_um / size_px / field.scale.um_per_px  # photo pixels per pixel of the cut-out
+    window_px = window_um / field.scale.um_per_px
+    x, y = field.objects.x_px, field.objects.y_px
+    crops = [cut_out(photo_rgb, float(x[row]), float(y[row]), window_px, size_px) for row in rows]
+    return np.stack(crops) if crops else np.empty((0, size_px, size_px, 3), np.uint8)
+
+
+def cut_out(photo_rgb: np.ndarray, x_px: float, y_px: float, window_px: float, size_px: int) -> np.ndarray:
+    """Cut a square window out of a photo and bring it to `size_px`; beyond the photo its edge is repeated.
+
+    Returns
+    -------
+    ndarray of shape (size_px, size_px, 3), uint8
+        Black where the window lies wholly outside.
+    """
+    step = window_px / size_px  # photo pixels per pixel of the cut-out
     half = (size_px - 1) / 2 * step
-    for crop, row in zip(crops, rows, strict=True):
-        x, y = float(field.objects.x_px[row]), float(field.objects.y_px[row])
-        # warpAffine reads single pixels, so a window that is much reduced is averaged beforehand.
-        reduce = max(1, int(step))
-        left, top = int(x - half) - 2 * reduce, int(y - half) - 2 * reduce
-        reach = int(2 * half) + 5 * reduce
-        part = photo_rgb[max(0, top) : max(0, top + reach), max(0, left) : max(0, left + reach)]
-        if not part.size:
-            crop[:] = 0
-            continue
-        if reduce > 1:
-            part = cv2.blur(part, (reduce, reduce))
-        move = np.array([[step, 0, x - half - max(0, left)], [0, step, y - half - max(0, top)]])
+    # warpAffine reads single pixels, so a window that is much reduced is averaged beforehand.
+    reduce = max(1, int(step))
+    left, top = int(x_px - half) - 2 * reduce, int(y_px - half) - 2 * reduce
+    reach = int(2 * half) + 5 * reduce
+    part = photo_rgb[max(0, top) : max(0, top + reach), max(0, left) : max(0, left + reach)]
+    if not part.size:
+        return np.zeros((size_px, size_px, 3), np.uint8)
+    if reduce > 1:
+        part = cv2.blur(part, (reduce, reduce))
+    move = np.array([[step, 0, x_px - half - max(0, left)], [0, step, y_px - half - max(0, top)]])
+    return np.asarray(
         cv2.warpAffine(
             np.ascontiguousarray(part),
             move,
             (size_px, size_px),
-            dst=crop,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
-    return crops
+    )
 
 
 def doubtful_sheet(
@@ -161,19 +171,20 @@ def _tiles(
         x = _GAP + place % _COLUMNS * (_TILE_PX + _GAP)
         y = place // _COLUMNS * (_TILE_PX + caption + _GAP)
         tile = cv2.resize(crop, (_TILE_PX, _TILE_PX), interpolation=cv2.INTER_CUBIC)
-        _scale_bar(tile, window_um)
+        scale_bar(tile, window_um)
         sheet[y : y + _TILE_PX, x : x + _TILE_PX] = tile
         _figures(sheet, field, int(row), sure, x, y + _TILE_PX + 4, sure_ones)
     return sheet
 
 
-def _scale_bar(tile: np.ndarray, window_um: float) -> None:
+def scale_bar(tile: np.ndarray, window_um: float) -> None:
+    """Draw a bar of round length, with its length, into the corner of a tile."""
     length_um = nice_length(0.3 * window_um)
-    length = round(length_um / window_um * _TILE_PX)
+    length = round(length_um / window_um * tile.shape[1])
     words = f"{length_um:g} µm"
-    bottom = _TILE_PX - 8
+    bottom = tile.shape[0] - 8
     cv2.rectangle(
-        tile, (4, bottom - 20), (max(12 + length, 14 + text_width(words, 12)), _TILE_PX - 3), INK, -1
+        tile, (4, bottom - 20), (max(12 + length, 14 + text_width(words, 12)), tile.shape[0] - 3), INK, -1
     )
     put_text(tile, words, 8, bottom - 19, 12, PAPER)
     cv2.rectangle(tile, (8, bottom - 3), (8 + length - 1, bottom), PAPER, -1)
