@@ -190,6 +190,12 @@ _TABLE = (
         "Say its objective, in session.csv or in its name as in overview_4x.jpg, with the round view in sight.",
     ),
     Reason(
+        "control-missed",
+        "recheck",
+        "A print of known load in this session does not read as it should.",
+        "Check scale, focus and print area before relying on any count of this session.",
+    ),
+    Reason(
         "area-contradicted",
         "recheck",
         "More was examined than the whole print is said to measure, so one of the two is wrong.",

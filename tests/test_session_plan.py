@@ -18,6 +18,7 @@ from sporecount.records import FieldPreview, Provenance, SessionResult
 from sporecount.session import count_folder
 from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.folder import KEPT
+from sporecount.session.known import known_range, weigh_known
 from sporecount.session.maps import draw_map
 from sporecount.session.outputs import write_session
 from sporecount.session.planning import field_area, plan_ahead, plan_on
@@ -169,6 +170,40 @@ def test_an_unusable_blank_tells_nothing():
     marked, notes = weigh_blanks([], {"blank": [spoilt]}, SETTINGS)
     assert marked == ()
     assert "tells nothing" in notes[0]
+
+
+@pytest.mark.parametrize(
+    ("note", "known"),
+    [
+        ("known 150-300", (150, 300)),
+        ("Known 150 to 300 spores", (150, 300)),
+        ("known 200", (150, 250)),
+        ("known positive", (1, np.inf)),
+        ("unknown 5-6", None),
+        ("well known", None),
+        ("", None),
+    ],
+)
+def test_a_known_load_stands_in_a_note(note, known):
+    assert known_range(["1.jpg", "2.jpg"], {"2.jpg": TableRow("2.jpg", note=note)}) == known
+
+
+@pytest.mark.parametrize(
+    ("known", "flag", "words"),
+    [((20, 2000), "clear", "as it should"), ((9000, 20000), "recheck", "every print here is in doubt")],
+)
+def test_a_known_print_that_reads_otherwise_puts_the_session_in_doubt(known, flag, words):
+    fields = [make_field([0.99] * 9, number=i, sample="control") for i in (1, 2, 3)]
+    prints = [tally_print(one, SETTINGS) for one in (fields, [make_field(number=i) for i in (1, 2, 3)])]
+    marked, notes = weigh_known(prints, {"control": known})
+    assert [one.flag for one in marked] == [flag, flag]
+    assert words in notes[0]
+
+
+def test_a_known_positive_without_a_spore_is_missed():
+    prints = [tally_print([make_field(number=i, sample="control") for i in (1, 2, 3)], SETTINGS)]
+    marked, _ = weigh_known(prints, {"control": (1, np.inf)})
+    assert "control-missed" in marked[0].reasons
 
 
 def test_map_shows_every_place_once_with_its_spores_and_what_was_left_out():

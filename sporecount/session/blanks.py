@@ -38,7 +38,7 @@ def weigh_blanks(
     notes : list of str
         One sentence for each blank print.
     """
-    from sporecount.steps.print_tally import judge_blank, mark_contaminated
+    from sporecount.steps.print_tally import judge_blank, mark_session
 
     marked, notes = tuple(prints), []
     for sample, fields in blanks.items():
@@ -48,7 +48,7 @@ def weigh_blanks(
         elif blank.verdict == "contaminated":
             things = "1 object counts" if blank.counted == 1 else f"{blank.counted} objects count"
             notes.append(f"Blank print {sample}: {things} as a spore, so every print here is in doubt.")
-            marked = mark_contaminated(marked)
+            marked = mark_session(marked, "blank-contaminated")
         elif blank.verdict == "look again":
             notes.append(f"Blank print {sample}: it may hold a spore; look at its doubtful objects.")
         else:

@@ -26,6 +26,7 @@ from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, PhotoFile, natural, printable
 from sporecount.session.groups import Seen, assign_samples, number_fields
+from sporecount.session.known import known_range, weigh_known
 from sporecount.session.outputs import write_report, write_session, write_tables
 from sporecount.session.overviews import assign_overviews, entered_areas, overview_notes
 from sporecount.session.own_recall import read_own_recall
@@ -121,6 +122,7 @@ def count_folder(
         prints, of_blanks = weigh_blanks(
             [tally for _, tally in tallies], _blanks(plan, kept_fields, places), settings
         )
+        prints, of_known = weigh_known(prints, _known(plan, places))
         fields = FieldsOnDisk(kept_fields, places)
         sizes = Sizes(fields, settings)
         prints = sizes.mark(prints)
@@ -132,6 +134,7 @@ def count_folder(
             provenance=provenance,
             notes=(
                 *of_blanks,
+                *of_known,
                 *_next_print(plan, prints),
                 *sizes.notes(),
                 *of_spike,
@@ -335,6 +338,15 @@ def _blanks(plan: Plan, kept: KeptFields, places: Iterable[FieldPlace]) -> dict[
         for sample, of_print in members.items()
         if is_blank(sample, (place.photo for place in of_print), plan.rows)
     }
+
+
+def _known(plan: Plan, places: Iterable[FieldPlace]) -> dict[str, tuple[float, float]]:
+    """Find the prints of known load."""
+    photos: dict[str, list[str]] = {}
+    for place in places:
+        photos.setdefault(place.sample, []).append(place.photo)
+    ranges = {sample: known_range(of_print, plan.rows) for sample, of_print in photos.items()}
+    return {sample: known for sample, known in ranges.items() if known is not None}
 
 
 def _nothing_usable(sample: str) -> PrintTally:

@@ -273,10 +273,10 @@ def judge_blank(fields: Sequence[FieldResult], settings: CountSettings) -> Blank
     return blank_print(spore[spore > settings.doubt_low], sum(one.tally.examined_mm2 for one in used))
 
 
-def mark_contaminated(prints: Iterable[PrintTally]) -> tuple[PrintTally, ...]:
-    """Put the doubt that a spore on a blank print casts on the prints of its session."""
+def mark_session(prints: Iterable[PrintTally], code: str) -> tuple[PrintTally, ...]:
+    """Put the doubt that a control casts on its session, a code of `reasons.REASONS`, on every print."""
     marked = []
     for one in prints:
-        reasons = tuple(dict.fromkeys((*one.reasons, "blank-contaminated")))
+        reasons = tuple(dict.fromkeys((*one.reasons, code)))
         marked.append(replace(one, reasons=reasons, flag=flag_of(reasons)))
     return tuple(marked)

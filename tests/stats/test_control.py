@@ -54,7 +54,8 @@ def test_recovery_serves_as_recall():
 def test_known_print_agrees_or_not():
     seen = Evidence(counts=[30, 34, 25], areas_mm2=[2.0, 2.0, 2.0], recall=0.95, k=5.0)
     load = load_of_print(seen, PrintArea(60.0, 50.0, 70.0))
-    assert known_print_agrees(load, 700, 1100)
-    assert known_print_agrees(load, load.median, load.median)
-    assert not known_print_agrees(load, 5000, 7000)
-    assert not known_print_agrees(load, 20, 90)
+    for known, agrees in (
+        ((700, 1100), True), ((load.median, load.median), True), ((1, np.inf), True),
+        ((5000, 7000), False), ((20, 90), False),
+    ):  # fmt: skip
+        assert known_print_agrees(load.low, load.high, *known) is agrees

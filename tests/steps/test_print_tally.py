@@ -9,7 +9,7 @@ from sporecount.settings import CountSettings
 from sporecount.steps.print_tally import (
     SHARED_DOUBT,
     evidence_of,
-    mark_contaminated,
+    mark_session,
     tally_print,
 )
 from tests.steps.made_fields import make_field
@@ -129,8 +129,8 @@ def test_an_uncertain_scale_widens_the_interval():
 
 def test_a_contaminated_blank_puts_every_print_in_doubt():
     prints = [tally_print([make_field(number=i) for i in (1, 2, 3)], SETTINGS)] * 2
-    marked = mark_contaminated(prints)
+    marked = mark_session(prints, "blank-contaminated")
     assert [one.flag for one in marked] == ["recheck", "recheck"]
     assert all("blank-contaminated" in one.reasons for one in marked)
-    assert mark_contaminated(marked) == marked
+    assert mark_session(marked, "blank-contaminated") == marked
     assert prints[0].flag == "clear"
