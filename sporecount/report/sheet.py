@@ -130,8 +130,8 @@ def doubtful_sheet(
         else f"{len(every)} {'object' if len(every) == 1 else 'objects'}"
     )
     about = (
-        f"{shown}. Each window is {window_um:g} µm wide. Square mark: filled if counted, hollow if not. "
-        "p: probability of a spore."
+        f"{shown}. Strokes point at it; each window is {window_um:g} µm wide. "
+        "Square: filled if counted, hollow if not. p: probability of a spore."
     )
     put_text(head, shorten(about, _TEXT + 1, width - 2 * _GAP), _GAP, 52, _TEXT + 1, PAPER)
     parts = [head]
@@ -171,10 +171,25 @@ def _tiles(
         x = _GAP + place % _COLUMNS * (_TILE_PX + _GAP)
         y = place // _COLUMNS * (_TILE_PX + caption + _GAP)
         tile = cv2.resize(crop, (_TILE_PX, _TILE_PX), interpolation=cv2.INTER_CUBIC)
+        point_at(tile, (0.5 * float(field.objects.length_um[row]) + 2.0) / window_um)
         scale_bar(tile, window_um)
         sheet[y : y + _TILE_PX, x : x + _TILE_PX] = tile
         _figures(sheet, field, int(row), sure, x, y + _TILE_PX + 4, sure_ones)
     return sheet
+
+
+def point_at(tile: np.ndarray, reach: float) -> None:
+    """Point at the middle of a tile with four short strokes that begin `reach` (share of its width) away."""
+    if not np.isfinite(reach):
+        return
+    middle, side = (tile.shape[1] - 1) / 2, tile.shape[1]
+    for across, down in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        ends = [
+            (round(middle + across * away * side), round(middle + down * away * side))
+            for away in (reach, reach + 0.05)
+        ]
+        cv2.line(tile, *ends, INK, 3)
+        cv2.line(tile, *ends, PAPER, 1)
 
 
 def scale_bar(tile: np.ndarray, window_um: float) -> None:

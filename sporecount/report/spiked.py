@@ -11,7 +11,7 @@ import simplejpeg
 
 from sporecount.report.drawing import DOUBT, INK, PAPER, SURE, mark
 from sporecount.report.lettering import put_text, shorten
-from sporecount.report.sheet import scale_bar
+from sporecount.report.sheet import point_at, scale_bar
 from sporecount.stats.intervals import clopper_pearson
 
 _TILE_PX, _GAP, _COLUMNS = 140, 12, 8
@@ -95,6 +95,7 @@ def _head(width: int, examined: tuple[int, int], missed: int, placed: int, windo
 
 def _tile(band: np.ndarray, x: int, crop: np.ndarray, one: Placed, window_um: float) -> None:
     tile = cv2.resize(crop, (_TILE_PX, _TILE_PX), interpolation=cv2.INTER_CUBIC)
+    point_at(tile, 8.0 / window_um)
     scale_bar(tile, window_um)
     band[4 : 4 + _TILE_PX, x : x + _TILE_PX] = tile
     colour = SURE if one.found else DOUBT
