@@ -12,8 +12,13 @@ from markupsafe import Markup
 
 from sporecount.calibration.profile import fingerprint
 from sporecount.calibration.records import AdapterProfile, RulingReading
+from sporecount.report.scale_map import scale_map
 
-_INK, _SOFT = "#1a2227", "#5b686f"
+_INK, _SOFT = "var(--chart-ink, #1a2227)", "var(--chart-soft, #505d64)"
+"""Colours of the page that a chart is set into, or those of paper."""
+
+
+_PATTERNS = {"ruler": "Ruler", "cross": "Two rulers that cross", "grid": "Counting grid"}
 
 METHOD = (
     "Every line of the ruling was located with sub-pixel precision in many "
@@ -170,8 +175,10 @@ def certificate_html(
             "name": label,
             "reading": one,
             "left_out": label in profile.left_out,
+            "second": bool((one.line_axis == 1).any()),
             "picture": base64.b64encode(pictures[i]).decode() if i < len(pictures) else "",
-            "charts": Markup(line_charts(one)),  # made above from numbers only
+            "charts": Markup(line_charts(one)),  # both made from numbers only
+            "map": Markup(scale_map(one)),
         }
         for i, (label, one) in enumerate(readings)
     ]
@@ -183,6 +190,7 @@ def certificate_html(
             fingerprint=fingerprint(profile),
             method=METHOD,
             cautions=CAUTIONS,
+            patterns=_PATTERNS,
             rim_percent=100 * 3 * profile.k1 * rim**2,
             relative_percent=100 * profile.um_per_px_u / profile.um_per_px,
         )

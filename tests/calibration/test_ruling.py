@@ -9,6 +9,7 @@ from skimage import data
 from skimage.transform import hough_line, hough_line_peaks
 
 from sporecount.calibration import REFUSALS, read_ruling
+from sporecount.calibration.distortion import relative_scale
 from sporecount.errors import CalibrationError
 from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
 
@@ -379,3 +380,17 @@ def test_every_refusal_says_what_to_do():
         assert code == refusal.code
         assert len(refusal.words) > 20
         assert len(refusal.remedy) > 20
+
+
+def test_local_scale_agrees_with_the_geometry_that_was_drawn():
+    # truth: the area of a small square of the photo on the ruling's plane, by the renderer's own formulas
+    rig = Rig(800, 600, 1.0, 40, k1=0.04, gx=0.03, gy=-0.02)
+    reading = read(rig, Ruling(10, 2, -100, 100))
+    x, y = np.meshgrid(np.linspace(20, 780, 7), np.linspace(20, 580, 5))
+    east, west = rig.to_um(x + 1, y), rig.to_um(x - 1, y)
+    south, north = rig.to_um(x, y + 1), rig.to_um(x, y - 1)
+    area = (east[0] - west[0]) * (south[1] - north[1]) - (east[1] - west[1]) * (south[0] - north[0])
+    truth = np.sqrt(np.abs(area) / 4) / rig.um_per_px
+    assert np.ptp(truth) > 0.1
+    assert relative_scale(reading, x, y) == pytest.approx(truth, abs=0.004)  # the fit's own uncertainty at the rim
+    assert relative_scale(reading, np.array(reading.center_x_px), np.array(reading.center_y_px)) == 1
