@@ -225,7 +225,13 @@ def test_summary_fits_80_columns():
     prints = [
         a_print(),
         a_print(sample=long, spores=123456, density_per_mm2=98765.4, density_low=9e4, density_high=1.1e5),
-        a_print(sample="FH-\n13", spores=0, density_per_mm2=0.0, reasons=("few-fields", "crowded")),
+        a_print(
+            sample="FH-\n13",
+            spores=0,
+            could_hide=186.0,
+            density_per_mm2=0.0,
+            reasons=("few-fields", "crowded"),
+        ),
         a_print(
             sample="FH-14",
             photos=0,
@@ -240,7 +246,8 @@ def test_summary_fits_80_columns():
     assert len(rows) == 2 + len(prints)
     assert all(cell_len(line) <= 80 for line in rows)
     text = "\n".join(lines)
-    assert "None found; up to 3.1 per mm2 could still hide." in text
+    assert "A print with more than about 190 spores would have shown one in 95 of 100 cases" in text
+    assert "A heavy load (class 4 or 5): " in text
     assert "Spores lie so densely" in text  # the gravest reason goes first
     assert all("\n" not in line for line in lines)
 

@@ -95,6 +95,8 @@ def photo_progress() -> Iterator[Progress]:
 def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
     """Give the table of prints: one row each, and below it what to know of it."""
     from sporecount.reasons import REASONS
+    from sporecount.report.phrases import in_100
+    from sporecount.report.words import could_hide_words, heavy_probability
 
     yield _row(_HEAD)
     yield "-" * (sum(_WIDTHS) + len(_WIDTHS) - 1)
@@ -110,8 +112,10 @@ def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
             )
         )
         remarks = []
-        if tally.fields and tally.spores == 0 and math.isfinite(tally.could_hide_per_mm2):
-            remarks.append(f"None found; up to {tally.could_hide_per_mm2:.2g} per mm2 could still hide.")
+        if tally.fields and tally.spores == 0 and tally.flag != "unusable":
+            remarks.append(could_hide_words(tally))
+        elif tally.fields and tally.flag != "unusable":
+            remarks.append(f"A heavy load (class 4 or 5): {in_100(heavy_probability(tally))}.")
         gravest = sorted(tally.reasons, key=lambda code: -_weight(REASONS[code].flag))
         if gravest:
             remarks.append(REASONS[gravest[0]].words)

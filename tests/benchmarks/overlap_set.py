@@ -31,23 +31,18 @@ def draw_prints(prints: int, photos: int, seed: int) -> Iterator[tuple[int, Simu
     """Simulated prints: every fourth of the hard kind, the others ordinary."""
     for number in range(seed, seed + prints):
         rng = np.random.default_rng(number)
-        try:
-            yield (
-                number,
-                draw_session(
-                    rng,
-                    photos=photos,
-                    width_px=WIDTH_PX,
-                    height_px=HEIGHT_PX,
-                    um_per_px=UM_PER_PX,
-                    overlap_share=0.4,
-                    refocus_share=0.25,
-                    preset="hard" if number % 4 == 3 else "ordinary",
-                    spores_per_mm2=None if number % 3 else float(rng.uniform(5, 60)),
-                ),
-            )
-        except ValueError as fault:
-            print(f"print {number} could not be drawn: {fault}")
+        drawn = draw_session(
+            rng,
+            photos=photos,
+            width_px=WIDTH_PX,
+            height_px=HEIGHT_PX,
+            um_per_px=UM_PER_PX,
+            overlap_share=0.4,
+            refocus_share=0.25,
+            preset="hard" if number % 4 == 3 else "ordinary",
+            spores_per_mm2=None if number % 3 else float(rng.uniform(5, 60)),
+        )
+        yield number, drawn
 
 
 def true_overlap(drawn: SimulatedPrint, fields: list[FieldResult], i: int, j: int) -> float:

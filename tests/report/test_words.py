@@ -6,16 +6,21 @@ import numpy as np
 import pytest
 
 from sporecount.reasons import REASONS
+from sporecount.records import Readers
 from sporecount.report.phrases import LOAD_CLASSES, about, area, count_phrase, in_100
 from sporecount.report.why import why_words
 from sporecount.report.words import (
+    area_words,
     attention_order,
     class_words,
     could_hide_words,
     field_sentence,
+    next_print_words,
     print_case,
     print_verdict,
+    read_sentences,
     session_sentences,
+    stop_words,
 )
 from tests.report.examples import make_field, make_print
 
@@ -156,6 +161,77 @@ def test_about_keeps_two_figures_and_up_is_never_below(value):
     near, above = (float(about(value, up=up).replace(",", "")) for up in (False, True))
     assert near == pytest.approx(value, rel=0.05)  # half a step of the second figure, at worst 5 %
     assert value * (1 - 1e-9) <= above <= value * 1.1
+
+
+def test_even_scatter_is_named_as_the_optimistic_case():
+    words = could_hide_words(make_print(spores=0, could_hide=40.0, could_hide_even=21.0))
+    assert "about 40 spores" in words
+    assert "(about 21 spores if they lay evenly, which they seldom do)" in words
+    assert "evenly" not in could_hide_words(make_print(spores=0, could_hide=22.0, could_hide_even=21.0))
+    assert "Any load" in could_hide_words(make_print(spores=0, could_hide=math.inf))
+
+
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("measured", "on its overview photos (95 % range 17 to 24\N{NO-BREAK SPACE}mm²)"),
+        ("entered", "as it was entered (17 to 24\N{NO-BREAK SPACE}mm² is allowed for)"),
+        (
+            "default",
+            "was not measured: 21\N{NO-BREAK SPACE}mm² is taken, and 17 to 24\N{NO-BREAK SPACE}mm² allowed",
+        ),
+    ],
+)
+def test_the_area_is_told_with_its_source(source, said):
+    tally = make_print(
+        print_area_mm2=21.0, print_area_low_mm2=17.0, print_area_high_mm2=24.0, print_area_source=source
+    )
+    assert said in area_words(tally)
+    assert area_words(tally) in print_verdict(tally).evidence
+    assert area_words(make_print(print_area_mm2=NAN)) == ""
+
+
+@pytest.mark.parametrize(
+    ("verdict", "fields", "said"),
+    [
+        ("below", 0, "is decided (it is not), at a risk of 5 in 100"),
+        ("at least", 0, "is decided (it is), at a risk of 5 in 100"),
+        ("open", 1, "about 1 more field like these would decide it"),
+        ("open", 3, "about 3 more fields like these would decide it"),
+        ("open", -1, "stays open, even with all fields"),
+    ],
+)
+def test_stop_rule_in_words(verdict, fields, said):
+    assert said in stop_words(make_print(spores=3, heavy_verdict=verdict, fields_to_go=fields))
+    assert stop_words(CASES["unusable"]) == ""
+
+
+def test_the_next_print_is_one_without_verdict_and_then_where_a_field_tells_most():
+    settled = make_print("A", spores=3, heavy_verdict="below", next_field_bits=0.9)
+    some, more = (
+        make_print(name, spores=3, next_field_bits=bits) for name, bits in (("B", 0.02), ("C", 0.1))
+    )
+    bad = make_print("D", flag="unusable", fields=0)
+    assert "photograph next: D, then C, then B. One more" in next_print_words([settled, some, more, bad])
+    assert "photograph next: C, then B." in next_print_words([some, settled, more])
+    assert (
+        next_print_words([settled]) == "As counted, it is decided for every print whether its load is heavy."
+    )
+    assert next_print_words([]) == ""
+
+
+def test_readers_answer_and_keepers_decision_in_words():
+    machine = make_print("A", spores=3, load_class_probability=FEW, flag="recheck")
+    read = make_print("A", spores=0)
+    readers = Readers({}, {}, {"A": read}, {"A": ("AB", "CD")}, {"A": 4}, {"A": ("re-test", "")})
+    words = read_sentences(machine, readers)
+    assert words[0].startswith(
+        "With readers' decisions (4 objects decided by AB, CD): no spore found in 6 fields"
+    )
+    assert "would have shown one in 95 of 100 cases" in words[1]
+    assert "The flag is then clear; the machine's own is recheck." in words
+    assert words[-1] == "The keeper's decision: re-test."
+    assert read_sentences(make_print("B"), readers) == []
 
 
 def test_odd_numbers_have_words():
