@@ -25,6 +25,7 @@ _HOMES = {
     "match_profile": "profile",
     "fingerprint": "profile",
     "profile_from_json": "profile",
+    "stated": "profile",
     "scale_from_view": "approximate",
     "scale_from_length": "approximate",
     "field_diameter_um": "plausible",

@@ -30,6 +30,7 @@ __all__ = [
     "fingerprint",
     "match_profile",
     "profile_from_json",
+    "stated",
 ]
 
 STRAY = 0.003
@@ -171,6 +172,17 @@ def profile_from_json(stored: dict[str, Any]) -> AdapterProfile:
             "bad-profile", f"{profile.um_per_px!r} um per px, {profile.width_px!r} x {profile.height_px!r} px"
         )
     return profile
+
+
+def stated(value: float, standard_u: float) -> tuple[str, str]:
+    """Write a value and its standard uncertainty: two digits of the uncertainty, the value to the same place.
+
+    JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 7.2.6.
+    """
+    if not 0 < standard_u < math.inf:
+        return f"{value:.5g}", "unknown"
+    places = max(0, 1 - math.floor(math.log10(standard_u)))
+    return f"{value:.{places}f}", f"{standard_u:.{places}f}"
 
 
 def fingerprint(profile: AdapterProfile) -> str:

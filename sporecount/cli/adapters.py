@@ -22,6 +22,7 @@ def list_them(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
 ) -> None:
     """List the stored profiles."""
+    from sporecount.calibration.profile import stated
     from sporecount.files.profiles import list_profiles, profile_folder
 
     stored = list_profiles()
@@ -30,10 +31,8 @@ def list_them(
         return
     for one in stored:
         power = f"{one['objective']:g}x" if one.get("objective") else "any"
-        spread = f" +- {one['um_per_px_u']:.2g}" if one.get("um_per_px_u") else ""
-        show.say(
-            [f"{show.one_line(str(one['name']), 40)}  {power}  {one['um_per_px']:.5g}{spread} um per px"]
-        )
+        scale, spread = stated(float(one["um_per_px"]), float(one.get("um_per_px_u") or 0))
+        show.say([f"{show.one_line(str(one['name']), 40)}  {power}  {scale} +- {spread} um per px"])
     if not stored:
         show.say(["No profile is stored yet. `sporecount calibrate PHOTO --adapter NAME` makes one."])
     show.say([f"Folder: {show.one_line(str(profile_folder()))}"])

@@ -140,17 +140,18 @@ def _lines(
     checks: list[CalibrationCheck],
     files: dict[str, str],
 ) -> list[str]:
+    from sporecount.calibration.profile import stated
+
     share = 100 * profile.um_per_px_u / profile.um_per_px
+    scale, spread = stated(profile.um_per_px, profile.um_per_px_u)
     lines = [
-        f"{show.one_line(one.name)}: {one.reading.um_per_px:.5g} um per px, "
+        f"{show.one_line(one.name)}: {stated(one.reading.um_per_px, one.reading.um_per_px_u)[0]} um per px, "
         f"{one.reading.divisions} divisions of {one.reading.division_um:g} um "
         f"at {one.reading.angle_deg:.1f} degrees"
         for one in rulings
     ]
     lines.append("")
-    lines.append(
-        f"{profile.um_per_px:.5g} um per px, standard uncertainty {profile.um_per_px_u:.2g} ({share:.2f} %)"
-    )
+    lines.append(f"{scale} um per px, standard uncertainty {spread} ({share:.2f} %)")
     lines += [f"Note: {text}" for text in _warnings(profile, rulings)]
     for one in checks:
         lines += [one.words, f"  {one.rule}"]

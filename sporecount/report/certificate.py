@@ -10,7 +10,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from sporecount.calibration.profile import fingerprint
+from sporecount.calibration.profile import fingerprint, stated
 from sporecount.calibration.records import AdapterProfile, RulingReading
 from sporecount.report.scale_map import scale_map
 
@@ -19,6 +19,9 @@ _INK, _SOFT = "var(--chart-ink, #1a2227)", "var(--chart-soft, #505d64)"
 
 
 _PATTERNS = {"ruler": "Ruler", "cross": "Two rulers that cross", "grid": "Counting grid"}
+
+_ENLARGE = 3.0
+"""A small ruling is enlarged this much at most, so that its divisions can be told apart by eye."""
 
 METHOD = (
     "Every line of the ruling was located with sub-pixel precision in many "
@@ -51,17 +54,20 @@ def marked_ruling(photo: np.ndarray, reading: RulingReading, long_side_px: int =
     Returns
     -------
     bytes
-        JPEG. Lines are numbered from the first one, each tenth with its number; the centre of the view has a
-        cross. Light strokes on dark ones show on any ground.
+        JPEG of the part of the photo that holds the lines. They are numbered from the first one, each tenth with
+        its number; the centre of the view has a cross. Light strokes on dark ones show on any ground.
     """
-    zoom = min(1.0, long_side_px / max(photo.shape[:2]))
-    size = (round(photo.shape[1] * zoom), round(photo.shape[0] * zoom))
-    picture = cv2.resize(photo[..., ::-1], size, interpolation=cv2.INTER_AREA)
+    left, top, right, bottom = _part_with_lines(reading)
+    zoom = min(_ENLARGE, long_side_px / max(right - left, bottom - top))
+    size = (round((right - left) * zoom), round((bottom - top) * zoom))
+    way = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+    picture = cv2.resize(photo[top:bottom, left:right, ::-1], size, interpolation=way)
     picture = np.ascontiguousarray((picture * 0.6 + 90).clip(0, 255).astype(np.uint8))
 
     def place(x: float, y: float) -> tuple[int, int]:
-        return round((x + 0.5) * zoom - 0.5), round((y + 0.5) * zoom - 0.5)
+        return round((x - left + 0.5) * zoom - 0.5), round((y - top + 0.5) * zoom - 0.5)
 
+    labels = []
     for i in range(len(reading.line_number)):
         start = place(reading.line_from_x_px[i], reading.line_from_y_px[i])
         end = place(reading.line_to_x_px[i], reading.line_to_y_px[i])
@@ -69,17 +75,9 @@ def marked_ruling(photo: np.ndarray, reading: RulingReading, long_side_px: int =
         cv2.line(picture, start, end, (30, 20, 0), 3 if tenth else 2, cv2.LINE_AA)
         cv2.line(picture, start, end, (255, 245, 120) if tenth else (250, 215, 60), 1, cv2.LINE_AA)
         if tenth:
-            for colour, width in (((255, 255, 255), 4), ((30, 20, 0), 1)):
-                cv2.putText(
-                    picture,
-                    str(reading.line_number[i]),
-                    end,
-                    cv2.FONT_HERSHEY_SIMPLEX,
-                    0.5,
-                    colour,
-                    width,
-                    cv2.LINE_AA,
-                )
+            labels.append((str(reading.line_number[i]), start, end))
+    for text, start, end in labels:
+        _letter_beyond(picture, text, start, end)
     centre = place(reading.center_x_px, reading.center_y_px)
     cv2.drawMarker(picture, centre, (255, 255, 255), cv2.MARKER_CROSS, 26, 4, cv2.LINE_AA)
     cv2.drawMarker(picture, centre, (30, 20, 0), cv2.MARKER_CROSS, 24, 1, cv2.LINE_AA)
@@ -87,6 +85,33 @@ def marked_ruling(photo: np.ndarray, reading: RulingReading, long_side_px: int =
     if not ok:
         raise ValueError("the marked picture could not be encoded")
     return data.tobytes()
+
+
+def _part_with_lines(reading: RulingReading) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the part of the photo that is shown: the lines with room around them."""
+    x = np.concatenate([reading.line_from_x_px, reading.line_to_x_px])
+    y = np.concatenate([reading.line_from_y_px, reading.line_to_y_px])
+    room = 0.08 * max(float(np.ptp(x)), float(np.ptp(y))) + 30
+    # not flatter than 1 to 2, so that a ruler that lies level does not become a ribbon
+    high = max(float(np.ptp(y)) + 2 * room, 0.5 * float(np.ptp(x)))
+    wide = max(float(np.ptp(x)) + 2 * room, 0.5 * float(np.ptp(y)))
+    mid_x, mid_y = (float(one.min() + one.max()) / 2 for one in (x, y))
+    return (
+        max(0, int(mid_x - wide / 2)),
+        max(0, int(mid_y - high / 2)),
+        min(reading.width_px, int(mid_x + wide / 2) + 1),
+        min(reading.height_px, int(mid_y + high / 2) + 1),
+    )
+
+
+def _letter_beyond(picture: np.ndarray, text: str, start: tuple[int, int], end: tuple[int, int]) -> None:
+    """Write a line's number beyond its end."""
+    along = np.subtract(end, start) / max(float(np.hypot(*np.subtract(end, start))), 1.0)
+    (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, 0.6, 1)
+    middle = np.array(end) + along * (8 + max(wide, high) / 2)
+    at = (round(float(middle[0]) - wide / 2), round(float(middle[1]) + high / 2))
+    for colour, width in (((255, 255, 255), 4), ((30, 20, 0), 1)):
+        cv2.putText(picture, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.6, colour, width, cv2.LINE_AA)
 
 
 def line_charts(reading: RulingReading) -> str:
@@ -97,9 +122,9 @@ def line_charts(reading: RulingReading) -> str:
     local = _panel(place, reading.line_px_per_division, first, "px per division", 1)
     label = "Residual of each line and local length of a division, along the ruling"
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 640 330" role="img" aria-label="{label}" '
-        f'font-family="sans-serif" font-size="11" fill="{_INK}">{residual}{local}'
-        '<text x="350" y="325" text-anchor="middle">distance from the centre of '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 420 330" role="img" aria-label="{label}" '
+        f'font-family="sans-serif" font-size="12" fill="{_INK}">{residual}{local}'
+        '<text x="235" y="325" text-anchor="middle">distance from the centre of '
         "the view along the ruling, px</text>"
         "</svg>"
     )
@@ -114,7 +139,7 @@ def _along(reading: RulingReading) -> np.ndarray:
 
 
 def _panel(x: np.ndarray, y: np.ndarray, first: np.ndarray, name: str, row: int) -> str:
-    left, right, top = 80, 620, 12 + 150 * row
+    left, right, top = 62, 408, 12 + 150 * row
     bottom = top + 120
     pad = 0.08 * float(np.ptp(y)) + 1e-4
     low, high = float(y.min()) - pad, float(y.max()) + pad
@@ -133,7 +158,7 @@ def _panel(x: np.ndarray, y: np.ndarray, first: np.ndarray, name: str, row: int)
         at = left + (tick - start) / (end - start) * (right - left)
         parts.append(f'<text x="{at:.1f}" y="{bottom + 14}" text-anchor="middle">{tick:g}</text>')
     middle = (top + bottom) / 2
-    parts.append(f'<text transform="translate(16 {middle}) rotate(-90)" text-anchor="middle">{name}</text>')
+    parts.append(f'<text transform="translate(12 {middle}) rotate(-90)" text-anchor="middle">{name}</text>')
     for px, py, one in zip(sx, sy, first, strict=True):
         fill = _INK if one else "none"
         parts.append(f'<circle cx="{px:.1f}" cy="{py:.1f}" r="2.2" fill="{fill}" stroke="{_INK}"/>')
@@ -192,6 +217,7 @@ def certificate_html(
             cautions=CAUTIONS,
             patterns=_PATTERNS,
             rim_percent=100 * 3 * profile.k1 * rim**2,
+            stated=stated,
             relative_percent=100 * profile.um_per_px_u / profile.um_per_px,
         )
         .encode()

@@ -7,7 +7,7 @@ import numpy as np
 from sporecount.calibration.distortion import relative_scale
 from sporecount.calibration.records import RulingReading
 
-_WIDE = 640
+_WIDE = 420
 _COLUMNS = 9
 _INK, _SOFT, _FILL = "var(--chart-ink, #1a2227)", "var(--chart-soft, #505d64)", "var(--chart-fill, #9fb3b6)"
 
@@ -53,7 +53,7 @@ def scale_map(reading: RulingReading) -> str:
         row, column = (int(one) for one in place)
         look = f'fill="{_INK}" font-weight="650"' if near[row, column] else f'fill="{_SOFT}"'
         parts.append(
-            f'<text x="{(column + 0.5) * size_x * zoom:.1f}" y="{(row + 0.5) * size_y * zoom + 5:.1f}" '
+            f'<text x="{(column + 0.5) * size_x * zoom:.1f}" y="{(row + 0.5) * size_y * zoom + 4:.1f}" '
             f'text-anchor="middle" {look}>{_signed(float(change[row, column]))}</text>'
         )
     label = (
@@ -63,7 +63,7 @@ def scale_map(reading: RulingReading) -> str:
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-2 -2 {_WIDE + 4} {high + 4:.0f}" role="img" '
-        f'aria-label="{label}" font-family="sans-serif" font-size="15">{"".join(parts)}{_rim(reading, zoom)}'
+        f'aria-label="{label}" font-family="sans-serif" font-size="12.5">{"".join(parts)}{_rim(reading, zoom)}'
         f'<rect width="{_WIDE}" height="{high:.1f}" fill="none" stroke="{_SOFT}"/></svg>'
     )
 
@@ -76,7 +76,7 @@ def _signed(percent: float) -> str:
 def _in_view(reading: RulingReading, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     if reading.view_radius_px is None:
         return np.ones(x.shape, bool)
-    return np.hypot(x - reading.center_x_px, y - reading.center_y_px) < reading.view_radius_px
+    return np.hypot(x - reading.center_x_px, y - reading.center_y_px) < 0.92 * reading.view_radius_px
 
 
 def _rim(reading: RulingReading, zoom: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -21,10 +22,12 @@ from sporecount.calibration import (
     read_ruling,
     scale_from_length,
     scale_from_view,
+    stated,
 )
 from sporecount.errors import CalibrationError
 from sporecount.records import Photo, RoundView
 from sporecount.report.certificate import certificate_html, line_charts, marked_ruling
+from sporecount.report.scale_map import scale_map
 from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
 
 PROFILE = AdapterProfile(
@@ -202,7 +205,7 @@ def test_certificate_holds_the_figures_and_needs_nothing_else(reading):
     for text in (
         fingerprint(profile),
         "2026-11-25",
-        f"{profile.um_per_px:.5g}",
+        " ± ".join(stated(profile.um_per_px, profile.um_per_px_u)),
         "bench &lt;1&gt;",
         "screening aid",
     ):
@@ -210,3 +213,26 @@ def test_certificate_holds_the_figures_and_needs_nothing_else(reading):
     assert "<b>a" not in page
     assert "http://" not in page.replace("http://www.w3.org/2000/svg", "")
     assert line_charts(reading).count("<circle") == 2 * reading.lines
+    drawn = scale_map(reading)
+    assert drawn.count("<path") == reading.lines
+    # the field at the centre of the view tells no change, and every field has a number
+    assert ">0.0<" in drawn
+    assert drawn.count("<text") == drawn.count("<rect") - 1
+
+
+def test_marked_picture_shows_the_part_with_the_ruling(reading):
+    photo = np.full((360, 480, 3), 200, np.uint8)
+    marked = cv2.imdecode(np.frombuffer(marked_ruling(photo, reading, 900), np.uint8), cv2.IMREAD_COLOR)
+    assert max(marked.shape[:2]) <= 901
+    # the strokes reach into every quarter of the picture's long side, so the ruling fills it
+    strokes = np.flatnonzero((marked.max(axis=2).astype(int) - marked.min(axis=2) > 60).any(axis=0))
+    assert strokes.min() < 0.25 * marked.shape[1]
+    assert strokes.max() > 0.75 * marked.shape[1]
+
+
+def test_two_digits_of_the_uncertainty_decide_the_places():
+    # JCGM 100:2008, 7.2.6, with the figures of its example: a mass of 100.02147 g, standard uncertainty 0.35 mg
+    assert stated(100.02147, 0.00035) == ("100.02147", "0.00035")
+    assert stated(1.62, 0.00051) == ("1.62000", "0.00051")
+    assert stated(3.6018, 0.12) == ("3.60", "0.12")
+    assert stated(0.5, 0.0) == ("0.5", "unknown")

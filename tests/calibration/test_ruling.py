@@ -392,5 +392,7 @@ def test_local_scale_agrees_with_the_geometry_that_was_drawn():
     area = (east[0] - west[0]) * (south[1] - north[1]) - (east[1] - west[1]) * (south[0] - north[0])
     truth = np.sqrt(np.abs(area) / 4) / rig.um_per_px
     assert np.ptp(truth) > 0.1
-    assert relative_scale(reading, x, y) == pytest.approx(truth, abs=0.004)  # the fit's own uncertainty at the rim
+    assert relative_scale(reading, x, y) == pytest.approx(
+        truth, abs=0.004
+    )  # the fit's own uncertainty at the rim
     assert relative_scale(reading, np.array(reading.center_x_px), np.array(reading.center_y_px)) == 1
