@@ -12,7 +12,12 @@ import numpy as np
 
 from sporecount.steps.classify.training.harvest import Harvest, draw, harvest_photo, join
 
-STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered", "sporecount.simulate.collage")
+STYLES = (
+    "sporecount.simulate.photo",
+    "sporecount.simulate.layered",
+    "sporecount.simulate.collage",
+    "sporecount.simulate.relief",
+)
 """Independent renderers; `tests/recipes` holds one more, which training never sees."""
 
 PRESETS = {
