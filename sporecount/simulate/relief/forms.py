@@ -41,9 +41,9 @@ class Oval:
         v = (dy * cos - dx * sin) / np.float32(self.half_wide_um)
         v = v - np.float32(self.bow) * (u * u - np.float32(0.4))
         width = self.half_width(u)
-        outside = np.maximum(np.abs(u) - 1, 0)
-        share = np.abs(v) / np.maximum(width, np.float32(0.02))
-        return 1 - np.maximum(share, 0) - 4 * outside, u, v / np.maximum(width, np.float32(0.02))
+        across = v / np.maximum(width, np.float32(0.02))
+        level = np.minimum(1 - np.abs(across), 3 * (1 - np.abs(u)))
+        return level, u, across
 
     def half_width(self, u: np.ndarray) -> np.ndarray:
         """Half-width at u in half-widths."""

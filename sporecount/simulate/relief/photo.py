@@ -10,7 +10,7 @@ from sporecount.simulate.relief.terrain import Terrain
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 
 _SPORE, _SCALE = KIND_NAMES.index("spore"), KIND_NAMES.index("scale")
-_MOST_SPORES = 1400
+_MOST_SPORES = 1000
 _MOST_SCALES = 70
 _MOST_ODDMENTS = 150
 

@@ -18,7 +18,7 @@ _LEAST_LEVELS = 9.0
 _LEAST_SIGNAL = 2.6
 """Least difference in units of how much patches of a spore's width differ from one another around it."""
 
-_LEAST_EDGE_LEVELS = 5.0
+_LEAST_EDGE_LEVELS = 7.0
 _SINGLE_BLUR, _CLUMP_BLUR = 0.33, 0.25
 _TOUCH = 1.15
 
