@@ -166,6 +166,7 @@ def test_drawn_oval_has_its_area_and_ends_at_its_tips():
     level, along, _ = one.places(x, y)
     assert (forms.soft(level).sum() * 0.05**2) == pytest.approx(one.area_um2(), rel=0.01)
     assert (level[np.abs(along) > 1] < 0).all()
+    assert forms.soft(level)[level < -1].max() < 0.05
 
 
 @pytest.mark.parametrize(

@@ -58,6 +58,7 @@ class Oval:
 
 def soft(level: np.ndarray) -> np.ndarray:
     """Cover of a form from its level: a slope of one pixel at the outline."""
+    level = np.clip(level, -1, 1)  # the level falls without bound beside a tip, and its slope even faster
     rows, cols = np.gradient(level)
     return np.clip(0.5 + level / np.maximum(np.hypot(rows, cols), 1e-4), 0, 1).astype(np.float32)
 
