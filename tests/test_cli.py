@@ -339,6 +339,41 @@ def test_calibrate_and_count_with_the_profile(capsys, ruling, tmp_path):
     assert field["um_per_px"] == pytest.approx(truth, rel=0.003)
 
 
+def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path):
+    write_photo(tmp_path / "session" / "FH-01_1.jpg", 1, width=1000, height=760)
+    path = str(tmp_path / "session" / "FH-01_1.jpg")
+    call = ("calibrate", path, "--objective", "10", "--adapter", "loan")
+    code, out, err = ran(capsys, *call, "--length-um", "300", "--ends", "100,200,700,200")
+    assert code == 0, err
+    assert "About 0.500" in out
+    assert "approximate-scale" in out
+    assert not wide_lines(out.replace(path, ""))
+    code, out, err = ran(
+        capsys, "count", str(tmp_path / "session"), "--adapter", "loan", "--workers", "0", "--json"
+    )
+    assert code == 0, err
+    (field,) = json.loads(out)["fields"]
+    assert "approximate-scale" in field["reasons"]
+    assert field["um_per_px"] == pytest.approx(0.5)
+    for wrong in (["--length-um", "300"], ["--ends", "1,2,3,4"], ["--length-um", "300", "--ends", "1,2,3"]):
+        assert ran(capsys, *call, *wrong)[0] == 2
+    assert ran(capsys, "calibrate", path, "--length-um", "300", "--ends", "1,2,3,4")[0] == 2  # ends too close
+
+
+def test_a_new_profile_is_compared_with_its_forerunner(capsys, ruling, tmp_path):
+    path, truth = ruling
+    first = ("--length-um", str(100 * truth * 1.05), "--ends", "100,100,200,100")
+    assert ran(capsys, "calibrate", str(path), "--objective", "10", "--adapter", "bench", *first)[0] == 0
+    code, out, err = ran(capsys, "calibrate", str(path), "--objective", "10", "--adapter", "bench")
+    assert code == 0, out + err
+    assert "Agrees: bench against the profile of" in out  # 5 % off, within what so short a length allows
+    code, out, err = ran(capsys, "adapters", "show", "bench")
+    assert json.loads(out)["rulings"] == 1
+    code, _, err = ran(capsys, "calibrate", str(path), "--adapter", "bench")
+    assert code == 2
+    assert "Name the objective" in err
+
+
 def test_no_ruling_no_number(capsys, tmp_path):
     write_photo(tmp_path / "a.jpg", 1)
     code, out, err = ran(capsys, "calibrate", str(tmp_path / "a.jpg"), "--objective", "10", "--json")

@@ -15,20 +15,20 @@ from sporecount.calibration.records import (
     RULING_ACCURACY,
     SCHEMA,
     AdapterProfile,
+    ApproximateScale,
     CalibrationCheck,
     RulingReading,
 )
 from sporecount.calibration.refusals import refuse
-from sporecount.records import Photo, RoundView, Scale
 
 __all__ = [
     "AdapterProfile",
+    "approximate_profile",
     "build_profile",
     "check_drift",
     "check_objectives",
     "compare_profiles",
     "fingerprint",
-    "match_profile",
     "profile_from_json",
     "stated",
 ]
@@ -42,11 +42,8 @@ DRIFT_ALLOWED = 0.005
 MAGNIFICATION_ALLOWED = 0.05
 """Engraved magnifications hold to about 5 % (from memory), so ratios of two objectives hold to about 7 %."""
 
-_VIEW_MATCH = 0.03
-"""Two round views are the same within 3 % of their diameter: what finding the edge on prints can vary."""
-
-_OTHER_RIG_U = 0.03
-"""Relative uncertainty of a scale carried over by the round view alone."""
+APPROXIMATE = frozenset({"uncalibrated", "approximate-scale"})
+"""What a profile without a ruling may add to the flag."""
 
 
 def build_profile(
@@ -119,6 +116,50 @@ def build_profile(
     )
 
 
+def approximate_profile(
+    scale: ApproximateScale,
+    *,
+    name: str,
+    date: str,
+    objective: float | None,
+    width_px: int,
+    height_px: int,
+    view_diameter_px: float | None = None,
+    field_number_mm: float | None = None,
+    camera: str | None = None,
+    focal_length_mm: float | None = None,
+    digital_zoom: float | None = None,
+) -> AdapterProfile:
+    """Make a profile without a ruling; every count made with it says so in its flag.
+
+    Parameters
+    ----------
+    scale : ApproximateScale
+        From `scale_from_view` or `scale_from_length`.
+    name, date, objective, width_px, height_px, view_diameter_px, field_number_mm : various
+        As in `AdapterProfile`.
+    camera, focal_length_mm, digital_zoom : optional
+        Of the photo, from Exif.
+    """
+    return AdapterProfile(
+        name=name,
+        objective=objective,
+        um_per_px=scale.um_per_px,
+        um_per_px_u=scale.um_per_px_u,
+        width_px=width_px,
+        height_px=height_px,
+        camera=camera,
+        focal_length_mm=focal_length_mm,
+        digital_zoom=digital_zoom,
+        view_diameter_px=view_diameter_px,
+        field_number_mm=field_number_mm,
+        rulings=0,
+        date=date,
+        how=scale.how,
+        reasons=scale.reasons,
+    )
+
+
 def _own_u(reading: RulingReading) -> float:
     """Uncertainty of a reading without the ruling's own accuracy."""
     return math.sqrt(
@@ -167,6 +208,8 @@ def profile_from_json(stored: dict[str, Any]) -> AdapterProfile:
         sound = sound and int(profile.width_px) > 0 and int(profile.height_px) > 0
     except (TypeError, ValueError) as fault:
         raise refuse("bad-profile", str(fault)) from None
+    if not set(profile.reasons) <= APPROXIMATE:
+        raise refuse("bad-profile", f"reasons {', '.join(map(str, profile.reasons))}")
     if not sound:
         raise refuse(
             "bad-profile", f"{profile.um_per_px!r} um per px, {profile.width_px!r} x {profile.height_px!r} px"
@@ -198,7 +241,8 @@ def compare_profiles(first: AdapterProfile, second: AdapterProfile) -> Calibrati
         second.um_per_px * grow / first.um_per_px - 1,
         math.hypot(first.um_per_px_u / first.um_per_px, second.um_per_px_u / second.um_per_px),
         f"{second.name} against {first.name}",
-        "Use one of them for the photos of its own time only, or calibrate once more",
+        "Count the photos of each time with the profile of that time, or calibrate once more",
+        ("Agrees", "Differs"),
     )
 
 
@@ -214,14 +258,20 @@ def check_drift(profile: AdapterProfile, reading: RulingReading) -> CalibrationC
     )
 
 
-def _check(difference: float, combined_u: float, what: str, remedy: str) -> CalibrationCheck:
+def _check(
+    difference: float,
+    combined_u: float,
+    what: str,
+    remedy: str,
+    verdicts: tuple[str, str] = ("Passed", "Failed"),
+) -> CalibrationCheck:
     allowed = max(DRIFT_ALLOWED, 2 * combined_u)
     passed = abs(difference) <= allowed
     rule = (
         f"Passes when the scales differ by at most {100 * DRIFT_ALLOWED:g} %, or by 2 combined standard "
         f"uncertainties ({200 * combined_u:.2f} % here) where that is more."
     )
-    verdict = "Passed" if passed else "Failed"
+    verdict = verdicts[0 if passed else 1]
     words = f"{verdict}: {what}, {100 * difference:+.2f} % with {100 * allowed:.2f} % allowed."
     return CalibrationCheck(passed, difference, allowed, rule, words if passed else f"{words} {remedy}.")
 
@@ -259,90 +309,3 @@ def check_objectives(profiles: Sequence[AdapterProfile]) -> list[CalibrationChec
             )
         out.append(CalibrationCheck(passed, difference, allowed, rule, words))
     return out
-
-
-def match_profile(profile: AdapterProfile, photo: Photo, view: RoundView) -> Scale:
-    """Give the scale of a photo by a profile, guarding against a photo of another rig.
-
-    Parameters
-    ----------
-    profile : AdapterProfile
-    photo : Photo
-        Its size, camera, focal length and zoom are compared.
-    view : RoundView
-        Of the photo.
-
-    Returns
-    -------
-    Scale
-        Source "profile". As it is for the same rig; rescaled for a smaller or larger export of the same
-        photo, where camera, shape and round view say so; otherwise with the reason `view-size-mismatch` and
-        the best guess, carried over by the round view where there is one.
-    """
-    height, width = photo.rgb.shape[:2]
-    long, short = max(width, height), min(width, height)
-    profile_long, profile_short = (f(profile.width_px, profile.height_px) for f in (max, min))
-    zoom = long / profile_long
-    stranger = _other_rig(profile, photo)
-    diameter = 2 * view.radius_px if view.found else None
-    view_ratio = diameter / profile.view_diameter_px if diameter and profile.view_diameter_px else None
-    same_shape = abs(long * profile_short / (short * profile_long) - 1) < 0.004 + 1.0 / short
-    same_size = (long, short) == (profile_long, profile_short)
-    if not stranger and view_ratio is not None:
-        if same_size or not same_shape:
-            sure = abs(view_ratio - 1) <= _VIEW_MATCH  # another shape with the same circle is a crop
-            zoom = 1.0
-        else:
-            sure = abs(view_ratio / zoom - 1) <= _VIEW_MATCH
-    elif not stranger and same_size:
-        sure = not _edge_expected(profile, short) or diameter is not None
-    else:
-        sure = (
-            not stranger
-            and same_shape
-            and zoom < 1
-            and photo.camera is not None
-            and photo.camera == profile.camera
-        )
-    remark = () if view_ratio is not None else ("no-round-view",)
-    if sure:
-        return _scale(profile, profile.um_per_px / zoom, profile.um_per_px_u / zoom, remark)
-    if view_ratio is not None:
-        guess = profile.um_per_px / view_ratio
-        return _scale(
-            profile,
-            guess,
-            math.hypot(_OTHER_RIG_U * guess, profile.um_per_px_u / view_ratio),
-            ("view-size-mismatch",),
-        )
-    guess = profile.um_per_px / zoom
-    return _scale(profile, guess, 0.3 * guess, ("view-size-mismatch", "uncalibrated"))
-
-
-def _other_rig(profile: AdapterProfile, photo: Photo) -> bool:
-    """Whether Exif tells of another camera, lens or zoom; what is not known is not held against it."""
-    if profile.camera and photo.camera and profile.camera.strip() != photo.camera.strip():
-        return True
-    for known, here in (
-        (profile.focal_length_mm, photo.focal_length_mm),
-        (profile.digital_zoom, photo.digital_zoom),
-    ):
-        if known and here and abs(here / known - 1) > 0.01:
-            return True
-    return False
-
-
-def _edge_expected(profile: AdapterProfile, short_px: int) -> bool:
-    """Whether the round view's edge must be in a photo of this rig."""
-    return profile.view_diameter_px is not None and profile.view_diameter_px < 0.97 * short_px
-
-
-def _scale(profile: AdapterProfile, um_per_px: float, um_per_px_u: float, reasons: tuple[str, ...]) -> Scale:
-    return Scale(
-        um_per_px=float(um_per_px),
-        um_per_px_u=float(um_per_px_u),
-        source="profile",
-        objective=profile.objective,
-        k1=profile.k1,
-        reasons=reasons,
-    )

@@ -158,6 +158,10 @@ class AdapterProfile:
         Readings that disagreed with the others, by name.
     date : str
         ISO 8601, given by the caller.
+    how : str
+        For a profile without a ruling: what it was told from, in plain words.
+    reasons : tuple of str
+        What it adds to the flag of every field counted with it; empty for a profile from rulings.
     schema : int
     """
 
@@ -179,10 +183,13 @@ class AdapterProfile:
     division_um: float = 10.0
     left_out: tuple[str, ...] = ()
     date: str = ""
+    how: str = ""
+    reasons: tuple[str, ...] = ()
     schema: int = SCHEMA
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "left_out", tuple(self.left_out))
+        object.__setattr__(self, "reasons", tuple(self.reasons))
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,22 @@ def calibrate(
     check: Annotated[
         bool, typer.Option("--check", help="Check the stored profile of --adapter; store nothing.")
     ] = False,
+    by_view: Annotated[
+        bool,
+        typer.Option(
+            "--by-view", help="No ruling: tell the scale, roughly, from the round view of one photo."
+        ),
+    ] = False,
+    length_um: Annotated[
+        float | None,
+        typer.Option(metavar="UM", help="No ruling: length of an object in one photo; with --ends.", min=0),
+    ] = None,
+    ends: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,Y,X,Y", help="Where that object begins and ends in the upright photo, in pixels."
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Where the certificate goes (HTML).")
     ] = None,
@@ -47,15 +63,20 @@ def calibrate(
     A profile holds for one adapter, eyepiece, objective, phone, zoom and photo
     size only. After any change, check or repeat it.
 
+    Without a ruling the scale can be told roughly, from the round view or from
+    an object of known length; counts made with it say so in their flag.
+
     \b
     Examples (an invented bench):
       sporecount calibrate ruling.jpg --objective 10 --division-um 10
       sporecount calibrate ruling_*.jpg --objective 40 --adapter bench
       sporecount calibrate today.jpg --objective 40 --adapter bench --check
+      sporecount calibrate view.jpg --objective 10 --by-view --adapter loan
     """  # noqa: D301  \b keeps lines as they are
     from sporecount.session.calibrating import (
         check_against,
         join_rulings,
+        profile_names,
         read_rulings,
         store,
         write_certificate,
@@ -65,6 +86,17 @@ def calibrate(
         raise CalibrationError(
             "no profile to check", code="bad-call", where="--check", remedy="Name it with --adapter"
         )
+    if adapter is not None and objective is None and not check:
+        raise CalibrationError(
+            "a profile holds for one objective, and none was named",
+            code="bad-call",
+            where="--adapter",
+            remedy="Name the objective, such as --objective 10",
+        )
+    if by_view or length_um is not None or ends is not None:
+        return _without_ruling(photos, objective, field_number, adapter, length_um, ends, json)
+    if check and adapter is not None:
+        objective, division_um = profile_names(adapter, objective, division_um)
     rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)
     profile = join_rulings(rulings, name=adapter or "unnamed", date=_today())
     checks: list[CalibrationCheck] = []
@@ -83,6 +115,92 @@ def calibrate(
     else:
         show.say(_lines(profile, rulings, checks, files))
     return 0 if all(one.passed for one in checks) else 1
+
+
+def _without_ruling(
+    photos: list[Path],
+    objective: float | None,
+    field_number: float,
+    adapter: str | None,
+    length_um: float | None,
+    ends: str | None,
+    json: bool,
+) -> int:
+    from sporecount.calibration.profile import stated
+    from sporecount.session.calibrating import store, told_without_ruling
+
+    if len(photos) != 1 or (length_um is None) != (ends is None):
+        raise CalibrationError(
+            "without a ruling, one photo is needed, and --length-um and --ends belong together",
+            code="bad-call",
+            where="calibrate",
+            remedy="See sporecount calibrate --help",
+        )
+    profile = told_without_ruling(
+        photos[0],
+        name=adapter or "unnamed",
+        date=_today(),
+        objective=objective,
+        field_number_mm=field_number,
+        length_um=length_um,
+        ends_px=None if ends is None else _four_numbers(ends),
+    )
+    files: dict[str, str] = {}
+    checks: list[CalibrationCheck] = []
+    if adapter is not None:
+        path, checks = store(profile)
+        files["profile"] = str(path)
+    if json:
+        show.say_json(
+            {
+                "um_per_px": profile.um_per_px,
+                "um_per_px_u": profile.um_per_px_u,
+                "objective": profile.objective,
+                "how": profile.how,
+                "reasons": list(profile.reasons),
+                "checks": _checks(checks),
+                **files,
+            }
+        )
+    else:
+        scale, spread = stated(profile.um_per_px, profile.um_per_px_u)
+        share = 100 * profile.um_per_px_u / profile.um_per_px
+        show.say(
+            [
+                f"About {scale} um per px, standard uncertainty {spread} ({share:.1f} %)",
+                profile.how,
+                f"Approximate: every field counted with it is flagged ({', '.join(profile.reasons)}).",
+                *_ending(checks, files),
+            ]
+        )
+    return 0 if all(one.passed for one in checks) else 1
+
+
+def _four_numbers(text: str) -> tuple[float, float, float, float]:
+    try:
+        x0, y0, x1, y1 = (float(one) for one in text.split(","))
+    except ValueError:
+        raise CalibrationError(
+            f"{text!r} is not two places",
+            code="bad-call",
+            where="--ends",
+            remedy="Write it as 812,640,1490,655",
+        ) from None
+    return x0, y0, x1, y1
+
+
+def _checks(checks: list[CalibrationCheck]) -> list[dict[str, Any]]:
+    return [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks]
+
+
+def _ending(checks: list[CalibrationCheck], files: dict[str, str]) -> list[str]:
+    lines = []
+    for one in checks:
+        lines += [one.words, f"  {one.rule}"]
+    lines += [f"{what.capitalize()}: {show.one_line(path)}" for what, path in files.items()]
+    if "profile" not in files and not checks:
+        lines.append("Not stored: name the adapter with --adapter to count with it.")
+    return lines
 
 
 def _today() -> str:
@@ -119,7 +237,7 @@ def as_json(
             }
             for one in rulings
         ],
-        "checks": [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks],
+        "checks": _checks(checks),
         **files,
     }
 
@@ -153,9 +271,4 @@ def _lines(
     lines.append("")
     lines.append(f"{scale} um per px, standard uncertainty {spread} ({share:.2f} %)")
     lines += [f"Note: {text}" for text in _warnings(profile, rulings)]
-    for one in checks:
-        lines += [one.words, f"  {one.rule}"]
-    lines += [f"{what.capitalize()}: {show.one_line(path)}" for what, path in files.items()]
-    if "profile" not in files and not checks:
-        lines.append("Not stored: name the adapter with --adapter to count with it.")
-    return lines
+    return lines + _ending(checks, files)

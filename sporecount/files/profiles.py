@@ -28,7 +28,7 @@ def profile_folder() -> Path:
 
 
 def save_profile(profile: dict[str, Any]) -> Path:
-    """Store a profile; one of the same adapter and objective is replaced.
+    """Store a profile; one of the same adapter and objective is replaced, and kept in the folder `earlier`.
 
     Parameters
     ----------
@@ -56,7 +56,11 @@ def save_profile(profile: dict[str, Any]) -> Path:
     folder = profile_folder()
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / _file_name(name, profile.get("objective"))
-    write_whole(path, json.dumps(profile, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n")
+    data = json.dumps(profile, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
+    if path.exists() and (old := path.read_bytes()) != data:
+        (folder / "earlier").mkdir(exist_ok=True)
+        write_whole(folder / "earlier" / f"{path.stem}-{hashlib.sha256(old).hexdigest()[:8]}.json", old)
+    write_whole(path, data)
     return path
 
 

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from sporecount.calibration.profile import build_profile, check_drift, check_objectives, profile_from_json
+from sporecount.calibration.profile import (
+    approximate_profile,
+    build_profile,
+    check_drift,
+    check_objectives,
+    compare_profiles,
+    profile_from_json,
+)
 from sporecount.calibration.records import AdapterProfile, CalibrationCheck, RulingReading
 from sporecount.errors import CalibrationError, PhotoError
 from sporecount.files.decode import decode
@@ -50,11 +57,7 @@ def read_rulings(
     return [_read(path, objective, division_um, field_number_mm) for path in paths]
 
 
-def _read(
-    path: Path, objective: float | None, division_um: float | None, field_number_mm: float
-) -> RulingPhoto:
-    from sporecount.chain import read_ruling_photo
-
+def _open(path: Path) -> Photo:
     name = printable(str(path))
     try:
         data = path.read_bytes()
@@ -65,7 +68,16 @@ def _read(
             where=name,
             remedy="Check the path",
         ) from None
-    photo = decode(data, name)
+    return decode(data, name)
+
+
+def _read(
+    path: Path, objective: float | None, division_um: float | None, field_number_mm: float
+) -> RulingPhoto:
+    from sporecount.chain import read_ruling_photo
+
+    photo = _open(path)
+    name = photo.name
     try:
         reading = read_ruling_photo(
             photo, division_um=division_um, objective=objective, field_number_mm=field_number_mm
@@ -96,17 +108,91 @@ def join_rulings(rulings: Sequence[RulingPhoto], *, name: str, date: str) -> Ada
     )
 
 
+def told_without_ruling(
+    path: Path,
+    *,
+    name: str,
+    date: str,
+    objective: float | None,
+    field_number_mm: float,
+    length_um: float | None,
+    ends_px: tuple[float, float, float, float] | None,
+) -> AdapterProfile:
+    """Make an approximate profile from a photo without a ruling.
+
+    Parameters
+    ----------
+    path : Path
+    name, date : str
+        Of the adapter; ISO 8601.
+    objective : float or None
+    field_number_mm : float
+        Of the eyepiece.
+    length_um, ends_px : optional
+        Length of an object in the photo and x, y of its two ends. Without them the round view tells.
+
+    Raises
+    ------
+    PhotoError
+        A file that is no photo.
+    CalibrationError
+        No round view, no objective, or a length that is no use.
+    """
+    from sporecount.calibration.approximate import scale_from_length, scale_from_view
+    from sporecount.chain import find_view
+
+    photo = _open(path)
+    view = find_view(photo)
+    try:
+        if length_um is not None and ends_px is not None:
+            scale = scale_from_length(*ends_px, length_um=length_um)
+        else:
+            scale = scale_from_view(
+                view.radius_px if view.measurable else 0.0,
+                objective=objective or 0.0,
+                field_number_mm=field_number_mm,
+            )
+    except CalibrationError as fault:
+        raise CalibrationError(fault.what, code=fault.code, where=photo.name, remedy=fault.remedy) from None
+    return approximate_profile(
+        scale,
+        name=name,
+        date=date,
+        objective=objective,
+        width_px=photo.rgb.shape[1],
+        height_px=photo.rgb.shape[0],
+        view_diameter_px=2 * view.radius_px if view.measurable else None,
+        field_number_mm=field_number_mm,
+        camera=photo.camera,
+        focal_length_mm=photo.focal_length_mm,
+        digital_zoom=photo.digital_zoom,
+    )
+
+
 def store(profile: AdapterProfile) -> tuple[Path, list[CalibrationCheck]]:
-    """Store a profile, and check it against the adapter's other objectives.
+    """Store a profile, and check it against its forerunner and the adapter's other objectives.
 
     Returns
     -------
     path : Path
     checks : list of CalibrationCheck
     """
+    mine = [one for one in list_profiles() if str(one["name"]).casefold() == profile.name.casefold()]
+    before = [
+        compare_profiles(replace(old, name=f"the profile of {old.date or 'before'}"), profile)
+        for old in (profile_from_json(one) for one in mine if one.get("objective") == profile.objective)
+    ]
     path = save_profile(asdict(profile))
-    others = [one for one in list_profiles() if str(one["name"]).casefold() == profile.name.casefold()]
-    return path, check_objectives([profile_from_json(one) for one in others])
+    others = [one for one in mine if one.get("objective") != profile.objective]
+    return path, before + check_objectives([profile_from_json(one) for one in (*others, asdict(profile))])
+
+
+def profile_names(
+    adapter: str, objective: float | None, division_um: float | None
+) -> tuple[float | None, float]:
+    """Give objective and division of a stored profile where they were not named."""
+    profile = profile_from_json(load_profile(adapter, objective))
+    return objective or profile.objective, division_um or profile.division_um
 
 
 def check_against(name: str, rulings: Sequence[RulingPhoto]) -> list[CalibrationCheck]:

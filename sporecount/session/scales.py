@@ -62,7 +62,8 @@ def find_scale(photo: Photo, wish: ScaleWish, settings: CountSettings) -> Scale:
 
     view = find_view(photo)
     if wish.profile is not None:
-        from sporecount.calibration.profile import match_profile, profile_from_json
+        from sporecount.calibration.match import match_profile
+        from sporecount.calibration.profile import profile_from_json
 
         return match_profile(profile_from_json(wish.profile), photo, view)
     objective = wish.objective or USUAL_OBJECTIVE

@@ -11,6 +11,7 @@ import pytest
 
 from sporecount.calibration import (
     AdapterProfile,
+    approximate_profile,
     build_profile,
     check_drift,
     check_objectives,
@@ -228,6 +229,23 @@ def test_marked_picture_shows_the_part_with_the_ruling(reading):
     strokes = np.flatnonzero((marked.max(axis=2).astype(int) - marked.min(axis=2) > 60).any(axis=0))
     assert strokes.min() < 0.25 * marked.shape[1]
     assert strokes.max() > 0.75 * marked.shape[1]
+
+
+def test_profile_without_a_ruling_carries_its_flag_into_every_photo():
+    scale = scale_from_length(0, 0, 600, 0, length_um=300)
+    profile = approximate_profile(
+        scale, name="loan", date="2026-11-25", objective=10, width_px=4000, height_px=3000
+    )
+    again = profile_from_json(json.loads(json.dumps(asdict(profile))))
+    assert again == profile
+    photo = Photo(rgb=np.zeros((3000, 4000, 3), np.uint8), name="a.jpg")
+    found = match_profile(again, photo, RoundView(2000, 1500, 2500, found=False, measurable=False))
+    assert found.um_per_px == pytest.approx(0.5)
+    assert found.um_per_px_u == pytest.approx(scale.um_per_px_u)
+    assert "approximate-scale" in found.reasons
+    assert "300 um long" in again.how
+    with pytest.raises(CalibrationError, match="reasons"):
+        profile_from_json({**asdict(profile), "reasons": ["clear"]})
 
 
 def test_two_digits_of_the_uncertainty_decide_the_places():
