@@ -83,6 +83,7 @@ def test_every_photo_has_its_place(counted):
             "fields.csv",
             "objects.csv",
             "samples.csv",
+            "loads.csv",
             "sizes.csv",
             "report.html",
             "session.json",
