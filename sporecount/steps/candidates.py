@@ -45,15 +45,17 @@ def find_candidates(work: WorkImage, flat: FlatField, settings: CountSettings) -
     count = 1 + int(np.ceil(np.log(high_um / low_um) / np.log(_STEP)))
     image, seen, um_per_px, halvings = flat.density, work.seen, work.um_per_px, 0
     found = []
-    layers: list[tuple[np.ndarray, int]] = []
+    blurred = _blur(image, low_um / um_per_px)
+    layers = [(blurred, halvings)]
     for sigma_um in low_um * _STEP ** np.arange(count):
-        while sigma_um / um_per_px >= _HALVE_FROM_PX and min(image.shape) >= 32:
+        if sigma_um / um_per_px >= _HALVE_FROM_PX and min(image.shape) >= 32:
             image, seen = _halve(image), seen[::2, ::2]
             um_per_px, halvings = um_per_px * 2, halvings + 1
+            blurred = _blur(image, sigma_um / um_per_px)
         sigma_px = sigma_um / um_per_px
-        blurred = _blur(image, sigma_px)
-        answer = cv2.subtract(blurred, _blur(image, sigma_px * _STEP))
-        layers += [(blurred, halvings)] if not layers else []
+        wider = _blur(image, sigma_px * _STEP)
+        answer = cv2.subtract(blurred, wider)
+        blurred = wider
         layers.append((answer, halvings))
         noise = flat.noise * 0.28 / max(sigma_px * 2**halvings, 0.6)
         row, col, score = _peaks(answer, seen, max(_MIN_DENSITY, _MIN_SIGNAL_TO_NOISE * noise))
@@ -99,7 +101,7 @@ def _halve(image: np.ndarray) -> np.ndarray:
 def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Local maxima above a level, with their place refined by a parabola in each direction."""
     top = cv2.dilate(answer, np.ones((3, 3), np.uint8))
-    is_peak = cv2.compare(answer, np.maximum(top, np.float32(level)), cv2.CMP_GE)
+    is_peak = cv2.compare(answer, cv2.max(top, level), cv2.CMP_GE)
     is_peak[[0, -1]] = 0
     is_peak[:, [0, -1]] = 0
     points = cv2.findNonZero(is_peak)

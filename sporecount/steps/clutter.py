@@ -13,6 +13,7 @@ import numpy as np
 
 from sporecount.records import CLUTTER_KINDS, Clutter, FlatField, WorkImage
 from sporecount.settings import CountSettings
+from sporecount.steps.rescale import reduced
 
 _COARSE_UM = 3.0
 """Grid for large things: three spore widths across the finest hair, a tenth of the cost."""
@@ -76,14 +77,15 @@ def find_clutter(work: WorkImage, flat: FlatField, settings: CountSettings) -> t
     shrink = max(1.0, _COARSE_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     coarse_um = work.um_per_px * width / size[0]
-    density = cv2.resize(flat.density, size, interpolation=cv2.INTER_AREA)
+    density = reduced(flat.density, size, cv2.INTER_AREA)
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     kind = np.zeros((size[1], size[0]), np.uint8)
 
     large = _large_objects(density, seen, coarse_um, work, settings)
     _mark(kind, _refracting(density, coarse_um), "bubble")
     _mark(kind, _opaque(density, coarse_um), "dark")
-    darkest_channel = cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA).min(axis=2)
+    red, green, blue = cv2.split(reduced(work.rgb, size))
+    darkest_channel = cv2.min(cv2.min(red, green), blue)
     _mark(
         kind,
         cv2.morphologyEx((darkest_channel >= _GLARE).astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0,

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from sporecount.records import FlatField, WorkImage
+from sporecount.steps.rescale import reduced
 
 _GRID_UM = 1.5
 _TILE_UM = 75.0
@@ -32,7 +33,7 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     height, width = flat.density.shape
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
-    small = cv2.resize(flat.density, size, interpolation=cv2.INTER_AREA)
+    small = reduced(flat.density, size, cv2.INTER_AREA)
     grid_um = work.um_per_px * width / size[0]
     slope_x = cv2.Scharr(small, cv2.CV_32F, 1, 0, scale=1 / 32)
     slope_y = cv2.Scharr(small, cv2.CV_32F, 0, 1, scale=1 / 32)

@@ -13,15 +13,15 @@ def poorly_lit(work: WorkImage, flat: FlatField) -> bool:
     seen = work.seen[::step, ::step]
     if not seen.any():
         return True
-    blown = (work.rgb[::step, ::step].min(axis=2) >= 252)[seen].mean()
+    blown = (np.ascontiguousarray(work.rgb[::step, ::step][seen].T).min(axis=0) >= 252).mean()
     return bool(np.median(flat.log_light) < -1.9 or blown > 0.3)
 
 
 def colourless(work: WorkImage) -> bool:
     """Whether red, green and blue are the same nearly everywhere."""
     step = max(1, min(work.seen.shape) // 256)
-    rgb = work.rgb[::step, ::step][work.seen[::step, ::step]].astype(np.int16)
-    return bool(rgb.size and np.mean(np.ptp(rgb, axis=1) > 6) < 0.01)
+    rgb = np.ascontiguousarray(work.rgb[::step, ::step][work.seen[::step, ::step]].T)
+    return bool(rgb.size and np.mean(np.ptp(rgb, axis=0) > 6) < 0.01)
 
 
 def lit_from_above(flat: FlatField, seen: np.ndarray) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
+from sporecount.steps.rescale import reduced
 
 Likeness = Literal["print", "odd", "other"]
 """A print; a picture that no print known to us looks like, yet that could be one; something else."""
@@ -59,14 +60,14 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    density = cv2.resize(flat.density, size, interpolation=cv2.INTER_AREA)[seen]
+    density = reduced(flat.density, size, cv2.INTER_AREA)[seen]
     if not density.size:
         return "other"
     light = np.median(flat.log_light, axis=(0, 1))
     glowing = light.max() < -1.0 and np.mean(density < -0.3) > _GLOWING
     if light.max() < _DARKEST or glowing:
         return "other"
-    coded = LOG_LINEAR[cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)]
+    coded = LOG_LINEAR[reduced(work.rgb, size)]
     channels = (cv2.resize(flat.log_light, size, interpolation=cv2.INTER_LINEAR) - coded)[seen]
     empty, brighter = float(np.mean(np.abs(density) < 0.06)), float(np.mean(density < -0.12))
     oddity = (

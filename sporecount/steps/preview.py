@@ -7,6 +7,7 @@ import numpy as np
 
 from sporecount.records import Clutter, FieldPreview, Photo, WorkImage
 from sporecount.steps.field_tally import SHARP_UM
+from sporecount.steps.rescale import reduced
 
 _LONG_SIDE_PX = 1000
 
@@ -28,7 +29,7 @@ def make_preview(photo: Photo, work: WorkImage, clutter: Clutter, blur_um: np.nd
     height, width = photo.rgb.shape[:2]
     zoom = min(1.0, _LONG_SIDE_PX / max(height, width))
     size = (max(1, round(width * zoom)), max(1, round(height * zoom)))
-    rgb = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
+    rgb = reduced(photo.rgb, size)
     left_out = np.full((size[1], size[0]), 255, np.uint8)
     blurred = np.zeros((size[1], size[0]), bool)
     top, left = round(work.top_px * zoom), round(work.left_px * zoom)

@@ -47,10 +47,12 @@ def to_working_grid(photo: Photo, view: RoundView, scale: Scale, settings: Count
         bottom = min(height, int(np.ceil(view.center_y_px + view.radius_px)) + 1)
     cut = photo.rgb[top:bottom, left:right]
     close_zoom = scale.um_per_px * CLOSE_PIXELS_PER_SPORE / settings.spore_length_min_um
-    close = cut if close_zoom > _NOT_WORTH_REDUCING else _reduce(cut, close_zoom)
+    if close_zoom <= 0.5:  # sides that can be halved three times, so that no place moves
+        cut = cut[: cut.shape[0] // 8 * 8, : cut.shape[1] // 8 * 8]
+    close = cut if close_zoom > _NOT_WORTH_REDUCING else reduced(cut, _size(cut, close_zoom))
     close_zoom = close.shape[1] / cut.shape[1]
     zoom = min(1.0, scale.um_per_px * PIXELS_PER_SPORE / settings.spore_length_min_um)
-    work = cut if zoom == 1.0 else _reduce(close, zoom / close_zoom)
+    work = cut if zoom == 1.0 else reduced(close, _size(close, zoom / close_zoom))
     zoom = work.shape[1] / cut.shape[1]
     on_grid = RoundView(
         (view.center_x_px - left + 0.5) * zoom - 0.5,
@@ -71,13 +73,32 @@ def to_working_grid(photo: Photo, view: RoundView, scale: Scale, settings: Count
     )
 
 
-def _reduce(image: np.ndarray, zoom: float) -> np.ndarray:
-    """Reduce by whole steps of two with a box, then by what is left (below two) between neighbours."""
-    size = (max(1, round(image.shape[1] * zoom)), max(1, round(image.shape[0] * zoom)))
+def _size(image: np.ndarray, zoom: float) -> tuple[int, int]:
+    return max(1, round(image.shape[1] * zoom)), max(1, round(image.shape[0] * zoom))
+
+
+def reduced(image: np.ndarray, size: tuple[int, int], last: int = cv2.INTER_LINEAR) -> np.ndarray:
+    """Reduce a picture by whole steps of two with a box, then by what is left, less than two.
+
+    A box of any other width than two costs ten times as much, so an odd last row or column is left out: places
+    then move by less than the last of them is wide.
+
+    Parameters
+    ----------
+    image : ndarray of shape (h, w) or (h, w, channels), uint8 or float32
+    size : tuple of int
+        Width and height that are wanted.
+    last : int
+        How the last step is taken: between neighbours, or where noise matters by `cv2.INTER_AREA`.
+
+    Returns
+    -------
+    ndarray of that size
+    """
     while image.shape[1] >= 2 * size[0] and image.shape[0] >= 2 * size[1]:
-        half = (max(size[0], image.shape[1] // 2), max(size[1], image.shape[0] // 2))
-        image = cv2.resize(image, half, interpolation=cv2.INTER_AREA)
-    return cv2.resize(image, size, interpolation=cv2.INTER_LINEAR)
+        half = image.shape[1] // 2, image.shape[0] // 2
+        image = cv2.resize(image[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA)
+    return cv2.resize(image, size, interpolation=last)
 
 
 def to_photo(work: WorkImage, row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -84,7 +84,7 @@ def view_mask(view: RoundView, width_px: int, height_px: int, *, margin: float =
         return np.ones((height_px, width_px), bool)
     rows = np.arange(height_px)[:, None] - view.center_y_px
     cols = np.arange(width_px)[None, :] - view.center_x_px
-    return rows**2 + cols**2 <= (margin * view.radius_px) ** 2
+    return np.asarray(cols**2 <= (margin * view.radius_px) ** 2 - rows**2)
 
 
 def dark_corners(rgb: np.ndarray) -> np.ndarray:
