@@ -106,6 +106,12 @@ _TABLE = (
         "Check the objective and scale of each photo: sizes.csv lists their spores' lengths.",
     ),
     Reason(
+        "scale-doubtful",
+        "recheck",
+        "Hardly a spore shows at the stated scale, but at half or twice that scale many would.",
+        "Check which objective the photos were taken with, and calibrate it.",
+    ),
+    Reason(
         "uncalibrated",
         "recheck",
         "No calibration was given; the scale was estimated.",

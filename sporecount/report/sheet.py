@@ -184,12 +184,12 @@ def point_at(tile: np.ndarray, reach: float) -> None:
         return
     middle, side = (tile.shape[1] - 1) / 2, tile.shape[1]
     for across, down in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        ends = [
+        begin, end = (
             (round(middle + across * away * side), round(middle + down * away * side))
             for away in (reach, reach + 0.05)
-        ]
-        cv2.line(tile, *ends, INK, 3)
-        cv2.line(tile, *ends, PAPER, 1)
+        )
+        cv2.line(tile, begin, end, INK, 3)
+        cv2.line(tile, begin, end, PAPER, 1)
 
 
 def scale_bar(tile: np.ndarray, window_um: float) -> None:

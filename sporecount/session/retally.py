@@ -14,7 +14,7 @@ from sporecount.settings import CountSettings
 if TYPE_CHECKING:
     from sporecount.steps.overlap import PrintMap
 
-_OF_THE_SESSION = ("blank-contaminated", "control-missed", *OF_THE_SESSION)
+_OF_THE_SESSION = ("blank-contaminated", "scale-doubtful", "control-missed", *OF_THE_SESSION)
 """Reasons that come from other prints of the session, so that no reading of this one takes them away."""
 
 

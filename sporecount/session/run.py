@@ -33,6 +33,7 @@ from sporecount.session.own_recall import read_own_recall
 from sporecount.session.plan import Plan, make_plan
 from sporecount.session.program import library_versions, program_id
 from sporecount.session.readers import ReadSession
+from sporecount.session.scale_check import doubtful_scales, mark_scales, scale_jobs
 from sporecount.session.sizes import Sizes
 from sporecount.session.worker import Hello, OverviewJob, PhotoDone, PhotoJob, PrintJob, Setup
 from sporecount.settings import CountSettings
@@ -110,6 +111,9 @@ def count_folder(
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
             tallies = _tally_prints(at_work, _print_jobs(plan, places, done, of_print, own_recall), failed)
+            kept_fields = KeptFields(kept / "fields")
+            fields = FieldsOnDisk(kept_fields, places)
+            doubtful = _try_scales(at_work, plan, fields, places, settings)
         provenance = Provenance(
             version=__version__,
             model=model,
@@ -118,14 +122,12 @@ def count_folder(
             photos={name: one.sha256 for name, one in sorted(done.items()) if one.sha256},
             adapter=plan.profiles or None,
         )
-        kept_fields = KeptFields(kept / "fields")
         prints, of_blanks = weigh_blanks(
             [tally for _, tally in tallies], _blanks(plan, kept_fields, places), settings
         )
         prints, of_known = weigh_known(prints, _known(plan, places))
-        fields = FieldsOnDisk(kept_fields, places)
         sizes = Sizes(fields, settings)
-        prints = sizes.mark(prints)
+        prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
         result = SessionResult(
             folder=printable(plan.folder.resolve().name),
             fields=fields,
@@ -136,6 +138,7 @@ def count_folder(
                 *of_blanks,
                 *of_known,
                 *_next_print(plan, prints),
+                *of_scales,
                 *sizes.notes(),
                 *of_spike,
                 *overview_notes(of_print),
@@ -328,6 +331,25 @@ def _tally_prints(
     return [tallies[sample] for sample in sorted(tallies, key=natural)]
 
 
+def _try_scales(
+    crew: Crew,
+    plan: Plan,
+    fields: FieldsOnDisk,
+    places: Iterable[FieldPlace],
+    settings: CountSettings,
+) -> dict[float, float]:
+    """Look where hardly a spore was found whether another scale shows some; stated scale to that factor."""
+    files = {photo.name: photo for photo in plan.contents.photos}
+    jobs = scale_jobs(fields, {place.photo: place.key for place in places}, files, settings)
+    answers = dict(crew.do([job for of_scale in jobs.values() for job in of_scale]))
+    return doubtful_scales(
+        {
+            scale: [answers[job] for job in of_scale if not isinstance(answers[job], WorkerDied)]
+            for scale, of_scale in jobs.items()
+        }
+    )
+
+
 def _blanks(plan: Plan, kept: KeptFields, places: Iterable[FieldPlace]) -> dict[str, FieldsOnDisk]:
     """Fields of the blank prints."""
     members: dict[str, list[FieldPlace]] = {}
@@ -401,5 +423,9 @@ def _tidy(
     KeptPrints(kept / "prints").prune(print_keys)
     KeptOverviews(kept / "overviews").prune(one.key for one in done.values() if one.state == "overview")
     FieldPictures(plan.out, kept).prune(plan.overlays[place.photo] for place in places)
-    for folder in (plan.out, kept / "fields", kept / "prints", kept / "overviews"):
+    keys = {place.key for place in places}
+    for path in (kept / "scales").glob("*.json"):
+        if path.stem not in keys:
+            path.unlink(missing_ok=True)
+    for folder in (plan.out, kept / "fields", kept / "prints", kept / "overviews", kept / "scales"):
         sweep(folder)

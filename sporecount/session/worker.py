@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -19,9 +21,11 @@ from sporecount.files.kept import (
     key_of,
 )
 from sporecount.files.pictures import FieldPictures
+from sporecount.files.whole import write_whole
 from sporecount.records import FieldPreview, FieldResult, OwnRecall, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.label import read_label
+from sporecount.session.scale_check import FACTORS, ScaleJob, spores_of_one_size
 from sporecount.session.scales import ScaleWish, find_scale
 from sporecount.settings import CountSettings
 
@@ -155,7 +159,7 @@ class Worker:
         self._overviews = KeptOverviews(kept / "overviews")
         self._pictures = FieldPictures(Path(setup.out), kept)
 
-    def do(self, job: Hello | GetReady | PhotoJob | OverviewJob | PrintJob) -> Any:
+    def do(self, job: Hello | GetReady | PhotoJob | OverviewJob | PrintJob | ScaleJob) -> Any:
         """Do one job. A fault of a photo is an answer, not an error."""
         if isinstance(job, Hello):
             from sporecount.chain import model_id
@@ -165,6 +169,8 @@ class Worker:
             return _count_a_speck(self._setup.settings)
         if isinstance(job, PrintJob):
             return self._tally(job)
+        if isinstance(job, ScaleJob):
+            return self._at_other_scales(job)
         try:
             return self._look_over(job) if isinstance(job, OverviewJob) else self._look(job)
         except PhotoError as fault:
@@ -267,6 +273,30 @@ class Worker:
             tally = count_print(known, on_disk.preview, settings, placed, area)
             self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview, tally))
         return key, tally
+
+    def _at_other_scales(self, job: ScaleJob) -> dict[float, int]:
+        """Factor to sure spores at that many times the stated scale; kept, for it is asked after every count."""
+        from sporecount.chain import count_field
+
+        path = Path(self._setup.out) / KEPT / "scales" / f"{job.key}.json"
+        with contextlib.suppress(OSError, ValueError):
+            return {float(factor): int(number) for factor, number in json.loads(path.read_bytes()).items()}
+        field = self._fields.result(job.key)
+        if field is None:
+            return {}
+        try:
+            photo = decode(_bytes_of(job.file), job.file.name)
+        except SporecountError:
+            return {}
+        found = {}
+        for factor in FACTORS:
+            scale = replace(field.scale, um_per_px=factor * field.scale.um_per_px)
+            result, _ = count_field(photo, scale, self._setup.settings)
+            usable = result.tally.flag != "unusable"
+            found[factor] = spores_of_one_size(result, self._setup.settings) if usable else 0
+        path.parent.mkdir(exist_ok=True)
+        write_whole(path, json.dumps(found).encode(), settled=False)
+        return found
 
 
 def _count_a_speck(settings: CountSettings) -> None:

@@ -1,0 +1,128 @@
+"""Whether a session without spores was perhaps counted at a wrong scale, at which spores cannot be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from sporecount.reasons import flag_of
+from sporecount.records import FieldResult, PrintTally
+from sporecount.session.folder import PhotoFile
+from sporecount.settings import CountSettings
+
+FACTORS = (0.5, 2.0)
+"""Other scales that are tried: neighbouring objectives differ by 1.6 to 2.5, and the count bears a third off."""
+
+_FEW, _MANY = 8, 12
+"""Sure spores of a session below which the check is made, and at another scale from which on it speaks."""
+
+_MOST_PHOTOS = 3
+_LIKE = 0.12
+"""Relative spread of length that spores of one print stay below."""
+
+
+@dataclass(frozen=True)
+class ScaleJob:
+    """Count a photo at other scales than the one it was counted at.
+
+    Parameters
+    ----------
+    file : PhotoFile
+    key : str
+        Of its kept field.
+    """
+
+    file: PhotoFile
+    key: str
+
+
+def scale_jobs(
+    fields: Iterable[FieldResult],
+    keys: Mapping[str, str],
+    files: Mapping[str, PhotoFile],
+    settings: CountSettings,
+) -> dict[float, list[ScaleJob]]:
+    """Choose photos to try, for each scale that was merely stated and showed hardly a spore.
+
+    A profile was checked against its photos, and a scale that is guessed has its own reason.
+
+    Parameters
+    ----------
+    fields : iterable of FieldResult
+    keys, files : mapping
+        Photo to the key of its kept field, and to its file.
+    settings : CountSettings
+
+    Returns
+    -------
+    dict
+        Scale in um per px to jobs.
+    """
+    from sporecount.steps.spore_size import sure_lengths
+
+    spores: dict[float, int] = {}
+    photos: dict[float, list[str]] = {}
+    for field in fields:
+        if field.scale.source in ("given", "table") and field.tally.flag != "unusable":
+            scale = field.scale.um_per_px
+            spores[scale] = spores.get(scale, 0) + len(sure_lengths(field, settings))
+            photos.setdefault(scale, []).append(field.photo)
+    jobs = {}
+    for scale, names in photos.items():
+        if spores[scale] < _FEW:
+            step = max(1, -(-len(names) // _MOST_PHOTOS))
+            jobs[scale] = [ScaleJob(files[name], keys[name]) for name in names[::step]]
+    return jobs
+
+
+def spores_of_one_size(field: FieldResult, settings: CountSettings) -> int:
+    """Count the sure single spores of a field, if they are of one size as spores are; else 0."""
+    from sporecount.steps.spore_size import spore_size, sure_lengths
+
+    size = spore_size(sure_lengths(field, settings))
+    return size.spores if size.spores and size.spread_um < _LIKE * size.length_um else 0
+
+
+def doubtful_scales(found: Mapping[float, Iterable[Mapping[float, int]]]) -> dict[float, float]:
+    """Say which stated scales are doubtful.
+
+    Parameters
+    ----------
+    found : mapping
+        Stated scale to, for each photo tried, factor to spores found at that many times the scale.
+
+    Returns
+    -------
+    dict
+        Stated scale to the factor at which spores show.
+    """
+    doubtful = {}
+    for scale, photos in found.items():
+        total = dict.fromkeys(FACTORS, 0)
+        for photo in photos:
+            for factor in FACTORS:
+                total[factor] += photo.get(factor, 0)
+        best = max(FACTORS, key=lambda factor: total[factor])
+        if total[best] >= _MANY:
+            doubtful[scale] = best
+    return doubtful
+
+
+def mark_scales(
+    prints: Iterable[PrintTally], fields: Iterable[FieldResult], doubtful: Mapping[float, float]
+) -> tuple[tuple[PrintTally, ...], list[str]]:
+    """Put the doubt on every print with a photo of a doubtful scale; a note for each such scale."""
+    if not doubtful:
+        return tuple(prints), []
+    samples = {field.sample for field in fields if field.scale.um_per_px in doubtful}
+    marked = []
+    for tally in prints:
+        codes = ("scale-doubtful",) if tally.sample in samples else ()
+        reasons = tuple(dict.fromkeys((*tally.reasons, *codes)))
+        marked.append(replace(tally, reasons=reasons, flag=flag_of(reasons)))
+    notes = [
+        f"At the stated scale of {scale:.4g} µm per px hardly a spore shows, at {scale * factor:.4g} many would: "
+        "was this the objective?"
+        for scale, factor in doubtful.items()
+    ]
+    return tuple(marked), notes
