@@ -18,9 +18,10 @@ _CELL_UM = 12.0
 _MOST_CELLS = 1600
 _REACHES_UM = (90.0, 130.0, 190.0)
 """Over which the cover by scales is averaged: some scales, a small part of a print."""
-_LEVELS = (0.3, 0.5, 0.65)
-"""Share of the cover inside the print at which it ends: half of it lies on a sharp border."""
-_BRIDGED_UM = 220.0
+_LEVELS = (0.2, 0.4, 0.6)
+"""Share of the cover inside the print at which it ends. Half of it lies on a sharp border; the middle one is a
+little less, since prints grow thin towards theirs (chosen on simulated overviews)."""
+_BRIDGED_UM = 300.0
 """Bare places up to about twice this width belong to the print."""
 _BRIDGED_AT_MOST_UM = 450.0
 """The same for the upper end of the range: patchy prints are held to be whole."""
@@ -73,7 +74,7 @@ def extent_of(overviews: Sequence[Overview]) -> PrintExtent:
     """Measure the area of a print from photos at low power.
 
     Photos that overlap are laid side by side (`registration.fit_pair`). The print is where the cover by
-    scales, averaged over some scales, exceeds half of its usual value inside; small gaps are closed. The
+    scales, averaged over some scales, exceeds 0.4 of its usual value inside; small gaps are closed. The
     range comes from other reaches and levels of that rule, and from the uncertainty of the scale.
 
     It refuses where the print reaches the border of what the photos show, where no border stands out, and
