@@ -42,10 +42,8 @@ def scale_from_view(
     """
     figures = (view_radius_px, objective, field_number_mm)
     if not all(math.isfinite(one) and one > 0 for one in figures) or view_radius_px < 20:
-        raise refuse(
-            "no-round-view",
-            f"radius {view_radius_px:g} px, objective {objective:g}x, field number {field_number_mm:g}",
-        )
+        missing = "no round view was found" if not view_radius_px >= 20 else "no objective was named"
+        raise refuse("no-round-view", missing)
     scale = expected_um_per_px(field_number_mm, objective, view_radius_px)
     edge = 0.01 if view_radius_u_px is None else view_radius_u_px / view_radius_px
     relative = math.sqrt(_MAGNIFICATION_U**2 + _FIELD_NUMBER_U**2 + edge**2)

@@ -48,6 +48,8 @@ def _choose(sets: list[LineSet]) -> tuple[LineSet, LineSet | None] | None:
     # of sets as fine as each other, the one with more lines leads
     finest = [one for one in sound if one.period_px < 1.15 * sound[0].period_px]
     first = max(finest, key=lambda one: one.marks.divisions)
+    if any(_hides_finer(first, one) for one in sets):
+        return None
     few = [one for one in sets if one.fault is not None and one.fault[0] == "too-few-divisions"]
     square = [one for one in (*finest, *few) if _square(first, one)]
     second = next((one for one in square if _lines_cross(first, one)), None)
@@ -64,6 +66,18 @@ def _refusal(sets: list[LineSet], gray: np.ndarray, seen: np.ndarray | None) -> 
     if faults:
         return refuse(*faults[0])
     return refuse("too-blurred") if _soft(gray, seen) else refuse("no-ruling")
+
+
+def _hides_finer(first: LineSet, other: LineSet) -> bool:
+    """Whether these are only the longer ticks of a finer set that was found wanting: a number 5 times off."""
+    turn = abs((first.lattice.angle_deg() - other.lattice.angle_deg() + 90) % 180 - 90)
+    times = first.period_px / other.period_px
+    return (
+        other.fault is not None
+        and turn < 3
+        and min(abs(times / one - 1) for one in (5, 10)) < 0.03
+        and other.track.amplitude > 0.5 * first.track.amplitude
+    )
 
 
 def _square(first: LineSet, other: LineSet) -> bool:

@@ -171,7 +171,7 @@ def _fault(
         return "not-a-ruling", f"the lines are uneven by {100 * unevenness:.0f} % of their distance"
     if marks.line_share > 0.6:
         return "not-a-ruling", f"the lines take up {100 * marks.line_share:.0f} % of their distance"
-    if marks.line_share > 0.4 and marks.squareness > 0.74:
+    if marks.every not in (5, 10) and marks.line_share > 0.4 and marks.squareness > 0.74:
         return "not-a-ruling", "the lines are as wide as the gaps between them"
     if patchy > 0.11:
         return "not-a-ruling", f"the lines change by {100 * patchy:.0f} % from piece to piece"

@@ -32,7 +32,13 @@ def list_them(
     for one in stored:
         power = f"{one['objective']:g}x" if one.get("objective") else "any"
         scale, spread = stated(float(one["um_per_px"]), float(one.get("um_per_px_u") or 0))
-        show.say([f"{show.one_line(str(one['name']), 40)}  {power}  {scale} +- {spread} um per px"])
+        rough = ", approximate" if one.get("reasons") else ""
+        show.say(
+            [
+                f"{show.one_line(str(one['name']), 40)}  {power}  {scale} +- {spread} um per px{rough}"
+                f"  {one.get('date', '')}".rstrip()
+            ]
+        )
     if not stored:
         show.say(["No profile is stored yet. `sporecount calibrate PHOTO --adapter NAME` makes one."])
     show.say([f"Folder: {show.one_line(str(profile_folder()))}"])

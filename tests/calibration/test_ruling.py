@@ -368,6 +368,27 @@ def test_unfit_rulings_are_refused_with_a_reason(ruling, light, um_per_px, codes
     assert caught.value.code in codes
 
 
+def test_longer_ticks_alone_are_never_taken_for_divisions():
+    # every 5th tick is exact and long, those between are set unevenly: reading only the former is 5 times off
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:420, :640].astype(float)
+    ink = np.zeros(x.shape)
+    for n in range(-25, 26):
+        place = 320 + 11 * n + (0 if n % 5 == 0 else rng.normal(0, 1.6))
+        tall = 90 if n % 5 == 0 else 45
+        ink = np.maximum(ink, np.exp(-(((x - place) / 1.8) ** 2)) * (np.abs(y - 210) < tall))
+    with pytest.raises(CalibrationError) as caught:
+        read_ruling(as_photo(0.75 - 0.5 * ink, rng), division_um=10)
+    assert caught.value.code == "not-a-ruling"
+
+
+def test_lines_as_wide_as_the_gaps_are_a_ruler_where_each_fifth_is_longer():
+    # sharpened photos of real stage micrometers look so: half line, half gap
+    reading = read(Rig(700, 520, 0.5, 8), Ruling(10, 5, -12, 14), Light(0.4))
+    assert reading.longer_every == 5
+    assert reading.um_per_px == pytest.approx(0.5, rel=BAR / 3)
+
+
 def test_five_divisions_are_enough():
     ruling = Ruling(100, 10, 0, 5, (150, 150, 150), u0_um=-250)
     reading = read(Rig(700, 520, 0.9, 20), ruling)
