@@ -17,6 +17,9 @@ from sporecount.reasons import REASONS
 from sporecount.records import FieldTally, PrintTally, Readers
 from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
 
+_WORTH_A_WORD = 0.5
+"""Spores that doubtful objects must add up to before it is said."""
+
 PrintCase = Literal["unusable", "none", "few", "many", "heavy"]
 
 
@@ -94,9 +97,12 @@ def print_verdict(tally: PrintTally) -> Verdict:
     doubts, remarks, remedies = reason_words(tally.reasons)
     place = f"in {plural(tally.fields, 'field')}, {area(tally.examined_mm2)}"
     found = f"{plural(tally.spores, 'spore')} found {place}"
+    doubt = _doubtful_spores(tally) if case == "none" else 0.0
     headline = {
         "unusable": "No verdict: these photos cannot be relied on.",
-        "none": f"No spore found {place}.",
+        "none": f"No sure spore found {place}, but doubtful objects add up to about {about(doubt)}."
+        if doubt
+        else f"No spore found {place}.",
         "few": f"Few spores: {found}.",
         "many": f"More than a few spores are likely: {found}.",
         "heavy": f"A heavy load is likely: {found}.",
@@ -130,12 +136,23 @@ def could_hide_words(tally: PrintTally) -> str:
     if math.isinf(tally.could_hide):
         return "Any load could be there unseen: too little of the print was examined."
     bound = _bound(tally.could_hide)
+    if tally.spores == 0 and _doubtful_spores(tally):
+        return (
+            f"With the doubtful objects, what was seen fits a whole print of up to about {bound} (95 of 100 "
+            "cases). None found is not none there."
+        )
     if tally.spores == 0:
         words = f"A print with more than about {bound} would have shown one in 95 of 100 cases"
         if math.isfinite(tally.could_hide_even) and tally.could_hide_even < 0.8 * tally.could_hide:
             words += f" (about {_bound(tally.could_hide_even)} if they lay evenly, which they seldom do)"
         return f"{words}. None found is not none there."
     return f"What was seen fits a whole print of up to about {bound} (95 of 100 cases)."
+
+
+def _doubtful_spores(tally: PrintTally) -> float:
+    """Spores that the doubtful objects of a print add up to where none was sure; 0 below half a spore."""
+    expected = tally.density_per_mm2 * tally.examined_mm2
+    return expected if math.isfinite(expected) and expected >= _WORTH_A_WORD else 0.0
 
 
 def _bound(load: float) -> str:

@@ -163,6 +163,17 @@ def test_about_keeps_two_figures_and_up_is_never_below(value):
     assert value * (1 - 1e-9) <= above <= value * 1.1
 
 
+def test_doubtful_objects_that_add_up_are_not_passed_over():
+    doubtful = make_print(spores=0, density_per_mm2=11.0 / 4.1, could_hide=210.0)
+    verdict = print_verdict(doubtful)
+    assert verdict.headline.startswith("No sure spore found in 6 fields")
+    assert "doubtful objects add up to about 11." in verdict.headline
+    assert "up to about 210 spores" in verdict.could_hide
+    assert "would have shown one" not in verdict.could_hide
+    slight = print_verdict(make_print(spores=0, density_per_mm2=0.4 / 4.1))
+    assert slight.headline.startswith("No spore found")
+
+
 def test_even_scatter_is_named_as_the_optimistic_case():
     words = could_hide_words(make_print(spores=0, could_hide=40.0, could_hide_even=21.0))
     assert "about 40 spores" in words
