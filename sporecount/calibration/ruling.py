@@ -13,6 +13,9 @@ from sporecount.calibration.plausible import settle_division
 from sporecount.calibration.records import RULING_ACCURACY, LineTable, RulingReading
 from sporecount.calibration.refusals import refuse
 
+UNSURE = 0.001
+"""Relative standard uncertainty of the fit from which a remark says how to get a surer one."""
+
 
 def read_ruling(
     photo: np.ndarray,
@@ -190,6 +193,12 @@ def _remarks(lattice: Lattice, sets: list[LineSet]) -> list[str]:
     if np.abs(lattice.params[:2]).max() > 0.05:
         out.append(
             "The scale changes by more than 10 % towards a corner: straighten the phone on the eyepiece."
+        )
+    per_px, per_px_u = lattice.at_centre()
+    if per_px_u > UNSURE * per_px:
+        out.append(
+            "The ruling is short, or far from the centre of the view, where the scale is told: "
+            "lay it through the centre."
         )
     if min(one.marks.divisions for one in sets) < 10:
         out.append("Fewer than 10 divisions were in view; more make the scale surer.")

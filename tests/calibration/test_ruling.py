@@ -172,6 +172,17 @@ def test_stated_uncertainty_holds_in_hard_photos():
     assert np.mean(np.array(errors) < BAR) >= 0.9
 
 
+def test_short_ruler_far_from_the_centre_is_remarked_on():
+    # tilt and distortion between ruler and centre are not seen: the uncertainty says so, and how to do better
+    ruler = Ruling(10, 2, 0, 12, u0_um=220, v0_um=80)
+    aside = read(Rig(700, 520, 1.0, 30, gx=0.01, k1=0.02), ruler, Light(1.2, 0.4, noise=0.03))
+    assert any("through the centre" in text for text in aside.warnings)
+    assert abs(aside.um_per_px - 1) < 2 * aside.um_per_px_u
+    central = read(Rig(700, 520, 1.0, 30, gx=0.02, k1=0.02))
+    assert not any("through the centre" in text for text in central.warnings)
+    assert central.um_per_px_u < 0.5 * aside.um_per_px_u
+
+
 def test_more_noise_is_stated_as_more_uncertainty():
     quiet = read(Rig(600, 450, 1.5, 20), light=Light(1.5, noise=0.005))
     loud = read(Rig(600, 450, 1.5, 20), light=Light(1.5, contrast=0.25, noise=0.07))
