@@ -17,7 +17,8 @@ from sporecount.records import PrintTally
 from sporecount.report import field_sentence
 from sporecount.report.figures import class_bars_svg, load_ruler_svg
 from sporecount.report.phrases import plural
-from sporecount.report.words import attention_order, print_verdict, session_sentences
+from sporecount.report.session_words import attention_order, session_sentences
+from sporecount.report.words import print_verdict
 from sporecount.season import KeptVerdict
 from sporecount.session.planning import PrintPlan, plan_on
 from sporecount.stats.load import HEAVY_FROM_CLASS

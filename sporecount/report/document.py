@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from sporecount.reasons import Flag
 from sporecount.records import FieldTally, PrintTally, Readers, SessionResult
-from sporecount.report import charts, figures, phrases, words
+from sporecount.report import charts, figures, phrases, session_words, words
 from sporecount.report.sorts import sort_objects, sure_lengths
 from sporecount.settings import CountSettings
 
@@ -83,7 +83,7 @@ def session_html(
         by_sample.setdefault(one.sample, []).append(row)
         lengths.append(sure_lengths(one, knobs))
     rows = [row for group in by_sample.values() for row in group]
-    prints = words.attention_order(result.prints)
+    prints = session_words.attention_order(result.prints)
     album = _Album(len(rows), len(prints), pictures, sheets)
     sections = [
         _section(index, tally, by_sample.get(tally.sample, []), album, maps, links, result.readers)
@@ -99,7 +99,7 @@ def session_html(
         .get_template("session.html")
         .render(
             title=_last_part(result.folder),
-            summary=words.session_sentences(result.prints, len(rows), len(result.failed)),
+            summary=session_words.session_sentences(result.prints, len(rows), len(result.failed)),
             sections=sections,
             session_charts=[Markup(chart) for chart in drawn if chart],
             failed=result.failed,

@@ -382,7 +382,7 @@ def _nothing_usable(sample: str) -> PrintTally:
 
 def _next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
     """Say which print to photograph next, blank ones left out: nobody asks for their load."""
-    from sporecount.report.words import next_print_words
+    from sporecount.report.session_words import next_print_words
 
     blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
     asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]

@@ -8,18 +8,16 @@ import pytest
 from sporecount.reasons import REASONS
 from sporecount.records import Readers
 from sporecount.report.phrases import LOAD_CLASSES, about, area, count_phrase, in_100
+from sporecount.report.session_words import attention_order, next_print_words, session_sentences
 from sporecount.report.why import why_words
 from sporecount.report.words import (
     area_words,
-    attention_order,
     class_words,
     could_hide_words,
     field_sentence,
-    next_print_words,
     print_case,
     print_verdict,
     read_sentences,
-    session_sentences,
     stop_words,
 )
 from tests.report.examples import make_field, make_print

@@ -1,0 +1,73 @@
+"""What a keeper reads of a whole session: which print needs a person first, and which to photograph next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from sporecount.records import PrintTally
+from sporecount.report.phrases import plural
+from sporecount.report.words import PrintCase, print_case
+
+_ATTENTION: dict[PrintCase, int] = {"heavy": 0, "unusable": 1, "many": 2, "few": 3, "none": 4}
+
+
+def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
+    """Sort prints by what needs a person first.
+
+    Likely heavy loads, then prints that must be photographed or taken again, then spores found, then none
+    found; among equals those to be looked at again first, then by density and name.
+    """
+
+    def key(tally: PrintTally) -> tuple[int, int, float, str]:
+        density = tally.density_per_mm2 if math.isfinite(tally.density_per_mm2) else 0.0
+        return _ATTENTION[print_case(tally)], 0 if tally.flag != "clear" else 1, -density, tally.sample
+
+    return sorted(prints, key=key)
+
+
+def next_print_words(prints: Sequence[PrintTally]) -> str:
+    """Say which print to photograph next when time is short; empty when nothing is open."""
+    waiting = [tally for tally in prints if print_case(tally) == "unusable"]
+    still_open = [tally for tally in prints if tally.heavy_verdict == "open" and tally not in waiting]
+    if not waiting and not still_open:
+        return "As counted, it is decided for every print whether its load is heavy." if prints else ""
+    order = sorted(still_open, key=lambda tally: (-tally.next_field_bits, tally.sample))
+    named = [tally.sample or "the print without a name" for tally in (*waiting, *order)]
+    words = f"As counted, when time is short, photograph next: {', then '.join(named[:3])}"
+    if len(named) > 3:
+        words += f" ({len(named) - 3} more are open)"
+    if order:
+        return f"{words}. One more field there tells most about whether a load is heavy."
+    return f"{words}. The others are decided."
+
+
+def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:
+    """Sum a session up: what was counted, what needs attention, what could not be used.
+
+    Parameters
+    ----------
+    prints : sequence of PrintTally
+    photos : int
+        Counted photos.
+    failed : int
+        Photos that could not be used.
+    """
+    cases = [print_case(tally) for tally in prints]
+    lines = [f"{plural(len(prints), 'print')} from {plural(photos, 'photo')}."]
+    for case, one, more in (
+        ("heavy", "shows a likely heavy load", "show likely heavy loads"),
+        ("many", "shows more than a few spores", "show more than a few spores"),
+        ("few", "shows few spores", "show few spores"),
+        ("none", "shows no spore", "show no spore"),
+        ("unusable", "gives no verdict", "give no verdict"),
+    ):
+        number = cases.count(case)  # type: ignore[arg-type]
+        if number:
+            lines.append(f"{number} {one if number == 1 else more}.")
+    again = sum(tally.flag == "recheck" for tally in prints)
+    if again:
+        lines.append(f"{again} {'needs' if again == 1 else 'need'} a second look.")
+    if failed:
+        lines.append(f"{plural(failed, 'photo')} could not be used.")
+    return lines
