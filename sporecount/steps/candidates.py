@@ -104,10 +104,7 @@ def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarr
     is_peak = cv2.compare(answer, cv2.max(top, level), cv2.CMP_GE)
     is_peak[[0, -1]] = 0
     is_peak[:, [0, -1]] = 0
-    points = cv2.findNonZero(is_peak)
-    if points is None:
-        return np.empty(0), np.empty(0), np.empty(0, np.float32)
-    col, row = points.reshape(-1, 2).T  # (n, 1, 2) before OpenCV 5, (n, 2) since
+    row, col = np.divmod(np.flatnonzero(is_peak.view(bool)), answer.shape[1])  # bools are searched fastest
     inside = seen[row, col]
     row, col = row[inside], col[inside]
     here = answer[row, col]

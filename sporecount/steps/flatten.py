@@ -76,13 +76,13 @@ def _empty_light(log_rgb: np.ndarray, seen: np.ndarray, reach: float) -> np.ndar
     terms = np.stack([np.outer(y[:, j], x[:, i]) for i in range(5) for j in range(5 - i)], axis=-1)
     rows = terms[seen]
     values = log_rgb[seen].astype(np.float32)
-    # one weight for all channels: a place is empty or not
-    fit = np.tile(np.percentile(values, 75, axis=0).astype(np.float32), (len(values), 1))
+    grey = values.mean(axis=1)  # one weight for all channels: a place is empty or not
+    fit = np.full(len(grey), np.percentile(values, 75, axis=0).mean(), np.float32)
     ridge = 1e-3 * np.eye(rows.shape[1], dtype=np.float32) * len(rows)
     ridge[0, 0] = 0
     weight = np.ones(len(values), np.float32)
     for turn in range(12):
-        miss = (values - fit).mean(axis=1)
+        miss = grey - fit
         above = miss[miss > 0]
         spread = max(0.006, float(np.median(above)) if above.size else 0.006)
         if turn < 6:  # upper envelope: expectile regression (Newey & Powell 1987, Econometrica 55:819-847)
@@ -93,8 +93,9 @@ def _empty_light(log_rgb: np.ndarray, seen: np.ndarray, reach: float) -> np.ndar
                 np.float32
             )
         left = (rows * weight[:, None]).T
-        coefficients = np.linalg.solve(left @ rows + ridge * weight.mean(), left @ values)
-        fit = rows @ coefficients
+        squares = left @ rows + ridge * weight.mean()
+        fit = rows @ np.linalg.solve(squares, left @ grey)
+    coefficients = np.linalg.solve(squares, left @ values)
     surface = (terms.reshape(-1, terms.shape[-1]) @ coefficients).reshape(height, width, 3)
     trust = np.zeros((height, width), np.float32)
     trust[seen] = weight

@@ -49,11 +49,11 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     local = cv2.subtract(cv2.dilate(small, around), cv2.erode(small, around))
     floor = max(0.05, 8 * flat.noise / max(1.0, shrink))
-    steepest = np.argpartition(-_tiles(slope, rows, cols, tile), tile * tile // 50, axis=2)[
-        ..., : tile * tile // 50
-    ]
-    slopes = np.median(np.take_along_axis(_tiles(slope, rows, cols, tile), steepest, axis=2), axis=2)
-    contrast = np.median(np.take_along_axis(_tiles(local, rows, cols, tile), steepest, axis=2), axis=2)
+    slopes_of, contrasts_of = (_tiles(one, rows, cols, tile) for one in (slope, local))
+    most = slopes_of.shape[2] // 50
+    steepest = np.argpartition(-slopes_of, most, axis=2)[..., :most]
+    slopes = np.median(np.take_along_axis(slopes_of, steepest, axis=2), axis=2)
+    contrast = np.median(np.take_along_axis(contrasts_of, steepest, axis=2), axis=2)
     known = (contrast > floor) & (slopes > 1e-6)
     blur = np.where(known, contrast / np.maximum(slopes, 1e-6) / np.sqrt(2 * np.pi) * grid_um, np.nan)
     blur = blur.astype(np.float32)
