@@ -150,9 +150,9 @@ def _prints_lines(prints: Sequence[PrintPlan], rule_out: int, risk: float) -> It
         return
     first = waiting[0]
     yield (
-        f"Photograph next: {show.one_line(first.sample, 40)}. One more field is expected to take away "
-        f"{first.gain.bits:.2f} of the doubt of an even chance, and shows a spore in "
-        f"{_in_100(first.gain.chance_of_spore)} cases."
+        f"Photograph next: {show.one_line(first.sample, 40)}. One more field there tells most: it "
+        f"is expected to take away {100 * first.gain.bits:.0f} % of the doubt that a toss-up leaves, and shows "
+        f"a spore in {_in_100(first.gain.chance_of_spore)} cases."
     )
 
 
