@@ -19,11 +19,13 @@ def fit(
     *,
     steps: int,
     seed: int,
-    batch: int = 2048,
-    rate: float = 3e-3,
+    batch: int = 8192,
+    rate: float = 5e-3,
     seconds: float = math.inf,
 ) -> Network:
     """Train with a one-cycle rate; the weights given back are a running mean of the last ones.
+
+    On a graphics card the sums run in bfloat16, which halves the time.
 
     Parameters
     ----------
@@ -39,8 +41,9 @@ def fit(
     torch.manual_seed(seed)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = Network().to(device)
+    network = Network().to(device, memory_format=torch.channels_last)
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
     held = {
@@ -65,11 +68,17 @@ def fit(
             )
         rows = usable[torch.randint(len(usable), (batch,), generator=generator, device=usable.device)]
         picked = {name: column[rows].to(device) for name, column in held.items()}
+        spore_free = (picked["label"] != 0) & ~picked["near_spore"]
         fine, wide, offset, axes = vary(
-            picked["fine"].float(), picked["wide"].float(), picked["offset_um"], picked["axes"]
+            picked["fine"].float(), picked["wide"].float(), picked["offset_um"], picked["axes"], spore_free
         )
+        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+            out = network(
+                fine.contiguous(memory_format=torch.channels_last),
+                wide.contiguous(memory_format=torch.channels_last),
+            )
         loss = _loss(
-            network(fine, wide),
+            out.float(),
             picked["label"].long(),
             picked["near_spore"].float(),
             offset,
@@ -114,29 +123,37 @@ def _loss(
 def fit_glance(harvest: Harvest, *, steps: int, seed: int, batch: int = 1024, rate: float = 3e-3) -> Glance:
     """Train the quick look on the same crops at half the resolution."""
     torch.manual_seed(seed)
-    network = Glance()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    network = Glance().to(device)
     usable = np.flatnonzero(harvest.label < KIND_COUNT)
-    rng = np.random.default_rng(seed)
-    vary = Variation(torch.device("cpu"), seed)
+    held, label, near_spore = (
+        torch.from_numpy(column[usable]).to(device)
+        for column in (harvest.fine, harvest.label, harvest.near_spore)
+    )
+    vary = Variation(device, seed)
+    weight = torch.tensor(4.0, device=device)
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.01)
     for step in range(steps):
         optimiser.param_groups[0]["lr"] = rate * 0.5 * (1 + math.cos(math.pi * step / steps))
-        rows = rng.choice(usable, batch)
-        fine, wide = (torch.from_numpy(crops[rows]).float() for crops in (harvest.fine, harvest.wide))
-        nothing = torch.zeros(batch, 4)
-        fine, *_ = vary(fine, wide, nothing[:, :2], nothing)
-        is_spore = torch.from_numpy((harvest.label[rows] == 0).astype(np.float32))
+        rows = torch.randint(len(held), (batch,), device=device)
+        fine = held[rows].float()
+        nothing = torch.zeros(batch, 4, device=device)
+        fine, *_ = vary(fine, fine, nothing[:, :2], nothing, (label[rows] != 0) & ~near_spore[rows])
+        is_spore = (label[rows] == 0).float()
         odds = network(functional.avg_pool2d(fine, 2))
         # passing over a spore costs far more than a needless look
-        loss = functional.binary_cross_entropy_with_logits(odds, is_spore, pos_weight=torch.tensor(4.0))
+        loss = functional.binary_cross_entropy_with_logits(odds, is_spore, pos_weight=weight)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
-    return network.eval()
+    return network.cpu().eval()
 
 
 class Variation:
-    """Turns, mirrors, tints, fades, roughens and mottles whole batches in ways that change no label.
+    """Turns, mirrors, tints, fades, sharpens, roughens and overlays whole batches in ways that change no label.
+
+    What a phone, a lamp or another way of drawing could do to the same object is done to it here, wider than
+    any one of them would, so that the network cannot lean on one rendering of amber or one kind of edge.
 
     Parameters
     ----------
@@ -148,31 +165,20 @@ class Variation:
         self._pool = torch.from_numpy(_mottles(np.random.default_rng(seed), 1024)).to(device)
 
     def __call__(
-        self, fine: torch.Tensor, wide: torch.Tensor, offset: torch.Tensor, axes: torch.Tensor
+        self,
+        fine: torch.Tensor,
+        wide: torch.Tensor,
+        offset: torch.Tensor,
+        axes: torch.Tensor,
+        spore_free: torch.Tensor,
     ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
-        """Vary a batch whose length is a multiple of 8: each eighth is turned or mirrored in its own way."""
+        """Vary a batch whose length is a multiple of 8: each eighth is turned or mirrored in its own way.
+
+        `spore_free`, of shape (n,), tells which crops may be laid over others.
+        """
+        fine, wide = self._overlay(fine, wide, spore_free)
+        fine, wide, offset, axes = _turned(fine, wide, offset, axes)
         device, count = fine.device, len(fine)
-        ones, twos, shifts, shapes = [], [], [], []
-        for way, (one, two, shift, shape) in enumerate(
-            zip(fine.chunk(8), wide.chunk(8), offset.chunk(8), axes.chunk(8), strict=True)
-        ):
-            if way & 1:  # mirror left and right
-                one, two = one.flip(3), two.flip(3)
-                shift = shift * shift.new_tensor([-1, 1])
-                shape = shape * shape.new_tensor([1, 1, 1, -1])
-            if way & 2:  # mirror up and down
-                one, two = one.flip(2), two.flip(2)
-                shift = shift * shift.new_tensor([1, -1])
-                shape = shape * shape.new_tensor([1, 1, 1, -1])
-            if way & 4:  # swap rows and columns
-                one, two = one.transpose(2, 3), two.transpose(2, 3)
-                shift = shift.flip(1)
-                shape = shape * shape.new_tensor([1, 1, -1, 1])
-            ones.append(one)
-            twos.append(two)
-            shifts.append(shift)
-            shapes.append(shape)
-        fine, wide = torch.cat(ones), torch.cat(twos)
 
         def draw(low: float, high: float, channels: int = 1) -> torch.Tensor:
             return low + (high - low) * torch.rand(count, channels, 1, 1, device=device)
@@ -189,17 +195,65 @@ class Variation:
         fine = fine + near * (strength * fine.clamp(0, 1) + flecks)
         wide = wide + far * (strength * wide.clamp(0, 1) + flecks)
 
-        gain = torch.exp(draw(-0.35, 0.35) + draw(-0.18, 0.18, 3))
+        # the phone's sharpening (above 0) or softening (below)
+        sharpen = draw(0.0, 1.6) * some(0.35) - draw(0.0, 0.9) * some(0.2)
+        fine = fine + sharpen * (fine - functional.avg_pool2d(fine, 3, 1, 1, count_include_pad=False))
+        wide = wide + 0.5 * sharpen * (wide - functional.avg_pool2d(wide, 3, 1, 1, count_include_pad=False))
+
+        gain = torch.exp(draw(-0.55, 0.4) + draw(-0.2, 0.2, 3))
         lift = draw(-0.03, 0.03) + draw(-0.015, 0.015, 3)
-        grey = some(0.06)
+        colour = torch.exp(draw(-0.9, 0.4) * some(0.5)) * (1 - some(0.06))
+        curve = torch.exp(draw(-0.3, 0.3) * some(0.4))
         noise = draw(0, 0.03) * some(0.4)
+        slope = draw(-0.05, 0.05, 2) * some(0.3)
+        ramp = torch.linspace(-1, 1, fine.shape[2], device=device)
+        shade = slope[:, :1] * ramp[:, None] + slope[:, 1:] * ramp
 
         def tint(crops: torch.Tensor, roughness: torch.Tensor) -> torch.Tensor:
-            crops = crops * gain + lift + torch.randn_like(crops) * roughness
-            crops = crops * (1 - grey) + crops.mean(1, keepdim=True) * grey
-            return crops.clamp(-0.5, 1.5)
+            mean = crops.mean(1, keepdim=True)
+            crops = mean + colour * (crops - mean)
+            crops = crops.sign() * (crops.abs() + 1e-4) ** curve * gain
+            return (crops + lift + torch.randn_like(crops) * roughness).clamp(-0.5, 1.5)
 
-        return tint(fine, noise), tint(wide, noise / 3), torch.cat(shifts), torch.cat(shapes)
+        return tint(fine + shade, noise), tint(wide, noise / 3), offset, axes
+
+    @staticmethod
+    def _overlay(
+        fine: torch.Tensor, wide: torch.Tensor, spore_free: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        """Lay spore-free crops over some others: optical densities of things on top of one another add up."""
+        other = torch.randperm(len(fine), device=fine.device)
+        chance = torch.rand(len(fine), device=fine.device)
+        share = (chance < 0.15) & spore_free[other]
+        strength = (share * (0.2 + 0.8 * torch.rand(len(fine), device=fine.device)))[:, None, None, None]
+        return fine + strength * fine[other], wide + strength * wide[other]
+
+
+def _turned(
+    fine: torch.Tensor, wide: torch.Tensor, offset: torch.Tensor, axes: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Turn or mirror each eighth in one of the eight ways of the square."""
+    ones, twos, shifts, shapes = [], [], [], []
+    for way, (one, two, shift, shape) in enumerate(
+        zip(fine.chunk(8), wide.chunk(8), offset.chunk(8), axes.chunk(8), strict=True)
+    ):
+        if way & 1:  # mirror left and right
+            one, two = one.flip(3), two.flip(3)
+            shift = shift * shift.new_tensor([-1, 1])
+            shape = shape * shape.new_tensor([1, 1, 1, -1])
+        if way & 2:  # mirror up and down
+            one, two = one.flip(2), two.flip(2)
+            shift = shift * shift.new_tensor([1, -1])
+            shape = shape * shape.new_tensor([1, 1, 1, -1])
+        if way & 4:  # swap rows and columns
+            one, two = one.transpose(2, 3), two.transpose(2, 3)
+            shift = shift.flip(1)
+            shape = shape * shape.new_tensor([1, 1, -1, 1])
+        ones.append(one)
+        twos.append(two)
+        shifts.append(shift)
+        shapes.append(shape)
+    return torch.cat(ones), torch.cat(twos), torch.cat(shifts), torch.cat(shapes)
 
 
 def _mottles(rng: np.random.Generator, count: int) -> np.ndarray:

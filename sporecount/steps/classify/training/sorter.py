@@ -1,17 +1,21 @@
 """Fit the last sorting to the objects that the steps find in whole simulated photos.
 
-    python -m sporecount.steps.classify.training.sorter --photos 420
+    python -m sporecount.steps.classify.training.sorter --unseen tests.recipes.heldback tests.recipes.newcomer
 
 Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
+Styles that the network never saw take part, since there its answers are worth less; on each of them in turn,
+sorted by trees that did without it, the slope and the shift are fitted that bring the answers to probabilities.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import multiprocessing
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
@@ -30,7 +34,13 @@ from sporecount.steps.rescale import to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import on_large, settle, spore_margin
 
-NO_SPORE, SPORE, UNTOLD = 0, 1, 2
+if TYPE_CHECKING:
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+SPORE, UNTOLD = 1, 2
+_PRESETS_OF_UNSEEN = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
+"""The measuring recipes' own names of two presets."""
+
 _REACH = 0.6
 """Distance from a spore's centre, in its lengths, up to which an object is that spore."""
 
@@ -67,27 +77,43 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     return rows[keep], label[keep]
 
 
-def _one(seed: int, number: int) -> tuple[np.ndarray, np.ndarray]:
+Rows = tuple[np.ndarray, np.ndarray]
+
+
+def _one(task: tuple[str, int, int]) -> Rows:
+    style, seed, number = task
     rng = np.random.default_rng([seed, number])
     preset = str(rng.choice(list(PRESETS), p=np.array(list(PRESETS.values())) / sum(PRESETS.values())))
+    if style not in STYLES:
+        preset = _PRESETS_OF_UNSEEN.get(preset, preset)
     width, height = (int(side) for side in rng.integers(650, 1000, 2))
-    style = STYLES[number % len(STYLES)]
     return label_objects(draw(style, int(rng.integers(2**62)), preset, width, height))
 
 
-def fit_sorter(rows: list[np.ndarray], labels: list[np.ndarray]) -> dict[str, np.ndarray]:
-    """Boost shallow trees on all objects whose truth can be told.
+def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, float]:
+    """Fit slope and shift of the log odds on styles that neither the network nor their trees saw.
 
-    Returns
-    -------
-    dict
-        Nodes of all trees as arrays, as `kinds.log_odds` reads them.
+    Platt 1999, Advances in Large Margin Classifiers 61-74.
     """
+    from sklearn.linear_model import LogisticRegression
+
+    odds, truth = [], []
+    for style in unseen:
+        others = [rows for name, rows in of_style.items() if name != style]
+        table, label = of_style[style]
+        told = label != UNTOLD
+        odds.append(_boosted(others).decision_function(table[told]))
+        truth.append(label[told] == SPORE)
+    fitted = LogisticRegression(C=1e6).fit(np.concatenate(odds)[:, None], np.concatenate(truth))
+    return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
+
+
+def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    table, label = np.concatenate(rows), np.concatenate(labels)
+    table, label = (np.concatenate(column) for column in zip(*parts, strict=True))
     told = label != UNTOLD
-    model = HistGradientBoostingClassifier(
+    return HistGradientBoostingClassifier(
         max_depth=3,
         max_iter=200,
         learning_rate=0.05,
@@ -95,6 +121,17 @@ def fit_sorter(rows: list[np.ndarray], labels: list[np.ndarray]) -> dict[str, np
         l2_regularization=20,
         random_state=0,
     ).fit(table[told], label[told] == SPORE)
+
+
+def fit_sorter(parts: Sequence[Rows]) -> dict[str, np.ndarray]:
+    """Boost shallow trees on all objects whose truth can be told.
+
+    Returns
+    -------
+    dict
+        Nodes of all trees as arrays, as `kinds.log_odds` reads them.
+    """
+    model = _boosted(parts)
     trees = [one[0].nodes for one in model._predictors]
     starts = np.concatenate(([0], np.cumsum([len(one) for one in trees])[:-1]))
     leaf = np.concatenate([one["is_leaf"].astype(bool) for one in trees])
@@ -115,18 +152,28 @@ def fit_sorter(rows: list[np.ndarray], labels: list[np.ndarray]) -> dict[str, np
 
 
 def main() -> None:
-    """Draw, label, fit and write `sorter.npz`."""
+    """Draw, label, fit and write `sorter.npz`, and the calibration into the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--photos", type=int, default=420)
+    parser.add_argument("--unseen", nargs="+", required=True, help="styles that the network never saw")
+    parser.add_argument("--photos", type=int, default=150, help="simulated photos of each style")
     parser.add_argument("--seed", type=int, default=20261126)
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
-    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify/sorter.npz"))
+    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
+    tasks = [(style, wish.seed, n) for n in range(wish.photos) for style in (*STYLES, *wish.unseen)]
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        pairs = list(pool.map(partial(_one, wish.seed), range(wish.photos)))
-    pairs = [pair for pair in pairs if len(pair[1])]
-    trees = fit_sorter([pair[0] for pair in pairs], [pair[1] for pair in pairs])
-    np.savez(wish.out, allow_pickle=False, **trees)
+        done = list(pool.map(_one, tasks))
+    of_style: dict[str, Rows] = {}
+    for style in (*STYLES, *wish.unseen):
+        own = [rows for (name, *_), rows in zip(tasks, done, strict=True) if name == style and len(rows[1])]
+        of_style[style] = np.concatenate([one[0] for one in own]), np.concatenate([one[1] for one in own])
+    np.savez(wish.out / "sorter.npz", allow_pickle=False, **fit_sorter(list(of_style.values())))
+    card = json.loads((wish.out / "model.json").read_text("utf-8"))
+    card["calibration"] = {
+        "slope_and_shift": [round(value, 3) for value in calibrate(of_style, wish.unseen)],
+        "fitted_on": wish.unseen,
+    }
+    (wish.out / "model.json").write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
