@@ -29,6 +29,7 @@ COMMANDS = [
     ["calibrate"],
     ["adapters"],
     ["adapters", "copy"],
+    ["adapters", "compare"],
     ["simulate"],
     ["settings"],
     ["plan"],
@@ -393,6 +394,14 @@ def test_adapters_are_listed_shown_and_copied(capsys, ruling, tmp_path, monkeypa
     monkeypatch.setenv("SPORECOUNT_HOME", str(tmp_path / "other machine"))
     assert ran(capsys, "adapters", "add", str(file))[0] == 0
     assert json.loads(ran(capsys, "adapters", "show", "bench")[1]) == shown
+    assert ran(capsys, "adapters", "compare", "bench", str(file))[:2] == (
+        0,
+        ran(capsys, "adapters", "compare", "bench", "bench")[1],
+    )
+    file.write_text(json.dumps({**shown, "name": "moved", "um_per_px": 1.02 * shown["um_per_px"]}))
+    code, out, _ = ran(capsys, "adapters", "compare", "bench", str(file))
+    assert code == 1
+    assert "Differs: moved against bench, +2.00 %" in out
     file.write_text(json.dumps({**shown, "um_per_px": -1}))
     assert ran(capsys, "adapters", "add", str(file))[0] == 2
 

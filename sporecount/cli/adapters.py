@@ -9,7 +9,9 @@ import typer
 
 from sporecount.cli import show
 
-adapters = typer.Typer(help="List, show and copy the profiles of phone adapters.", no_args_is_help=True)
+adapters = typer.Typer(
+    help="List, show, compare and copy the profiles of phone adapters.", no_args_is_help=True
+)
 
 _Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the adapter.", show_default=False)]
 _Objective = Annotated[
@@ -94,3 +96,31 @@ def add(
     profile = read_profile(file)
     profile_from_json(profile)  # what does not fit is refused here, not at the next count
     show.say([f"Stored: {show.one_line(str(save_profile(profile)))}"])
+
+
+@adapters.command()
+def compare(
+    name: _Name,
+    other: Annotated[
+        str,
+        typer.Argument(
+            metavar="OTHER", help="Name of another adapter, or a profile's file.", show_default=False
+        ),
+    ],
+    objective: _Objective = None,
+) -> int:
+    """Check whether two profiles agree on the scale.
+
+    \b
+    Example:
+      sporecount adapters compare bench bench-of-may.json --objective 10
+    """  # noqa: D301  \b keeps lines as they are
+    from sporecount.calibration.profile import compare_profiles, profile_from_json
+    from sporecount.files.profiles import load_profile, read_profile
+
+    first = profile_from_json(load_profile(name, objective))
+    file = Path(other)
+    second = profile_from_json(read_profile(file) if file.is_file() else load_profile(other, first.objective))
+    check = compare_profiles(first, second)
+    show.say([check.words, f"  {check.rule}"])
+    return 0 if check.passed else 1
