@@ -9,14 +9,17 @@ from sporecount.records import PrintTally
 from sporecount.report.phrases import plural
 from sporecount.report.words import PrintCase, print_case
 
-_ATTENTION: dict[PrintCase, int] = {"heavy": 0, "unusable": 1, "many": 2, "few": 3, "none": 4}
+_ATTENTION: dict[PrintCase, int] = {
+    "heavy": 0, "unusable": 1, "doubtful": 2, "many": 3, "few": 4, "none": 5,
+}  # fmt: skip
 
 
 def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
     """Sort prints by what needs a person first.
 
-    Likely heavy loads, then prints that must be photographed or taken again, then spores found, then none
-    found; among equals those to be looked at again first, then by density and name.
+    Likely heavy loads, then prints that must be photographed or taken again, then those that rest on
+    doubtful objects, then spores found, then none found; among equals those to be looked at again first, then
+    by density and name.
     """
 
     def key(tally: PrintTally) -> tuple[int, int, float, str]:
@@ -57,6 +60,7 @@ def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) ->
     lines = [f"{plural(len(prints), 'print')} from {plural(photos, 'photo')}."]
     for case, one, more in (
         ("heavy", "shows a likely heavy load", "show likely heavy loads"),
+        ("doubtful", "rests on doubtful objects", "rest on doubtful objects"),
         ("many", "shows more than a few spores", "show more than a few spores"),
         ("few", "shows few spores", "show few spores"),
         ("none", "shows no spore", "show no spore"),

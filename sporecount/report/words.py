@@ -20,7 +20,10 @@ from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, cou
 _WORTH_A_WORD = 0.5
 """Spores that doubtful objects must add up to before it is said."""
 
-PrintCase = Literal["unusable", "none", "few", "many", "heavy"]
+_MANY_DOUBTS = 3.0
+"""Spores that they must add up to before a print is called doubtful."""
+
+PrintCase = Literal["unusable", "none", "doubtful", "few", "many", "heavy"]
 
 
 @dataclass(frozen=True)
@@ -79,13 +82,20 @@ def heavy_probability(tally: PrintTally) -> float:
 
 
 def print_case(tally: PrintTally) -> PrintCase:
-    """Tell which of the verdicts a print has."""
+    """Tell which of the verdicts a print has.
+
+    "doubtful" where the load rests more on objects that could be spores or not than on spores.
+    """
     if tally.flag == "unusable" or tally.fields == 0:
         return "unusable"
+    if tally.class_at_least >= 4:
+        return "heavy"
+    if _doubtful_spores(tally) >= max(_MANY_DOUBTS, tally.spores):
+        return "doubtful"
     if tally.spores == 0:
         return "none"
     heavy = heavy_probability(tally)
-    if tally.class_at_least >= 4 or heavy >= 0.5:
+    if heavy >= 0.5:
         return "heavy"
     middling = heavy + float(tally.load_class_probability[3]) if not math.isnan(heavy) else math.nan
     return "many" if tally.class_at_least >= 3 or middling >= 0.5 else "few"
@@ -97,12 +107,13 @@ def print_verdict(tally: PrintTally) -> Verdict:
     doubts, remarks, remedies = reason_words(tally.reasons)
     place = f"in {plural(tally.fields, 'field')}, {area(tally.examined_mm2)}"
     found = f"{plural(tally.spores, 'spore')} found {place}"
-    doubt = _doubtful_spores(tally) if case == "none" else 0.0
+    doubt = _doubtful_spores(tally)
     headline = {
         "unusable": "No verdict: these photos cannot be relied on.",
-        "none": f"No sure spore found {place}, but doubtful objects add up to about {about(doubt)}."
+        "none": f"No sure spore found {place}; doubtful objects add up to about {about(doubt)}."
         if doubt
         else f"No spore found {place}.",
+        "doubtful": f"Open: {found}, but doubtful objects add up to about {about(doubt)} more.",
         "few": f"Few spores: {found}.",
         "many": f"More than a few spores are likely: {found}.",
         "heavy": f"A heavy load is likely: {found}.",
@@ -150,9 +161,9 @@ def could_hide_words(tally: PrintTally) -> str:
 
 
 def _doubtful_spores(tally: PrintTally) -> float:
-    """Spores that the doubtful objects of a print add up to where none was sure; 0 below half a spore."""
-    expected = tally.density_per_mm2 * tally.examined_mm2
-    return expected if math.isfinite(expected) and expected >= _WORTH_A_WORD else 0.0
+    """Spores that are expected in the fields beyond those counted; 0 below half a spore."""
+    more = tally.density_per_mm2 * tally.examined_mm2 - tally.spores
+    return more if math.isfinite(more) and more >= _WORTH_A_WORD else 0.0
 
 
 def _bound(load: float) -> str:
@@ -186,6 +197,8 @@ def stop_words(tally: PrintTally) -> str:
             f"Whether the load is heavy is decided ({is_it}), at a risk of 5 in 100: no more photos are needed "
             "for that question."
         )
+    if print_case(tally) == "doubtful":
+        return "Whether the load is heavy is open: settle the doubtful objects before taking more photos."
     if tally.fields_to_go < 0:
         return "Whether the load is heavy stays open, even with all fields that still fit on the print."
     more = plural(tally.fields_to_go, "more field")
@@ -248,6 +261,11 @@ def _supports(case: PrintCase, tally: PrintTally) -> str:
                 "This does not rule out a heavy load (more than 100 spores): too little of the print was "
                 "examined. More fields would narrow it."
             )
+    elif case == "doubtful":
+        words = (
+            "What the doubtful objects are decides this print: look at them before anything else. Taken as the "
+            f"machine weighs them, a heavy load keeps {in_100(heavy)}."
+        )
     elif case == "few":
         words = "This speaks for a light load" + (
             " and against a heavy one."

@@ -109,10 +109,12 @@ def _group(name: str, prints: list[PrintTally], question: Question) -> Group:
         raise SessionError(
             "no print of this group gives a verdict", where=name, remedy="Photograph the prints again"
         )
-    wanted = ("heavy",) if question == "heavy" else ("few", "many", "heavy")
+    positive = {
+        one.sample: cases[one.sample] == "heavy" if question == "heavy" else one.spores > 0 for one in prints
+    }
     return Group(
         name=name,
-        positives=sum(cases[sample] in wanted for sample in counted),
+        positives=sum(positive[sample] for sample in counted),
         n=len(counted),
         left_out=tuple(sample for sample, case in cases.items() if case == "unusable"),
     )

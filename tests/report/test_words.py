@@ -48,6 +48,7 @@ CASES = {
         load_high=NAN,
         load_class_probability=(NAN,) * 6,
     ),
+    "doubtful": make_print(spores=1, density_per_mm2=26 / 4.1, load_class_probability=HEAVY),
     "no classes": make_print(spores=5, load_class_probability=()),
 }
 
@@ -164,10 +165,21 @@ def test_about_keeps_two_figures_and_up_is_never_below(value):
 def test_doubtful_objects_that_add_up_are_not_passed_over():
     doubtful = make_print(spores=0, density_per_mm2=11.0 / 4.1, could_hide=210.0)
     verdict = print_verdict(doubtful)
-    assert verdict.headline.startswith("No sure spore found in 6 fields")
-    assert "doubtful objects add up to about 11." in verdict.headline
+    assert verdict.case == "doubtful"
+    assert verdict.headline.startswith("Open: 0 spores found in 6 fields")
+    assert "doubtful objects add up to about 11 more." in verdict.headline
+    assert "look at them before anything else" in verdict.supports
+    assert "settle the doubtful objects before taking more photos" in verdict.stop
     assert "up to about 210 spores" in verdict.could_hide
     assert "would have shown one" not in verdict.could_hide
+    one = make_print(spores=1, density_per_mm2=26 / 4.1, load_class_probability=HEAVY)
+    assert print_case(one) == "doubtful"  # one spore and many doubts are no heavy load yet
+    assert (
+        print_case(make_print(spores=14, density_per_mm2=26 / 4.1, load_class_probability=HEAVY)) == "heavy"
+    )
+    few = print_verdict(make_print(spores=0, density_per_mm2=1.4 / 4.1))
+    assert few.headline.startswith("No sure spore found in 6 fields")
+    assert "add up to about 1.4." in few.headline
     slight = print_verdict(make_print(spores=0, density_per_mm2=0.4 / 4.1))
     assert slight.headline.startswith("No spore found")
 
