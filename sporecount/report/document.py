@@ -19,6 +19,7 @@ from sporecount.records import FieldTally, PrintTally, Readers, SessionResult
 from sporecount.report import charts, figures, phrases, session_words, words
 from sporecount.report.sorts import sort_objects, sure_lengths
 from sporecount.settings import CountSettings
+from sporecount.steps.rescale import reduced
 
 _PICTURE_BUDGET = 24 * 1024 * 1024
 """Bytes of pictures that a report embeds at most; what does not fit stays in `overlays/`."""
@@ -238,7 +239,7 @@ def reduce_jpeg(data: bytes, width: int) -> bytes:
     if picture.shape[1] <= width:
         return data if reading == cv2.IMREAD_COLOR else cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
     size = (width, max(1, round(picture.shape[0] * width / picture.shape[1])))
-    return cv2.imencode(".jpg", cv2.resize(picture, size, interpolation=cv2.INTER_AREA), _SMALL)[1].tobytes()
+    return cv2.imencode(".jpg", reduced(picture, size), _SMALL)[1].tobytes()
 
 
 def _settings_of(result: SessionResult) -> CountSettings:

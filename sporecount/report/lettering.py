@@ -14,13 +14,16 @@ from PIL import Image, ImageDraw, ImageFont
 
 def plain(text: str) -> str:
     """Make text fit to be drawn: no line breaks, control characters or broken code points."""
+    text = str(text)
+    if text.isprintable():
+        return text
     return "".join(
         " "
         if char.isspace()
         else "?"
         if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn")
         else char
-        for char in str(text)
+        for char in text
     )
 
 

@@ -26,6 +26,7 @@ from sporecount.report.drawing import (
 from sporecount.report.lettering import put_text, text_mask, text_width
 from sporecount.report.sorts import Sorts, sort_objects
 from sporecount.settings import CountSettings
+from sporecount.steps.rescale import reduced
 
 _LONGEST_PX = 1800
 _MARGIN = 0.04
@@ -115,9 +116,7 @@ def _frame(shape: tuple[int, int], field: FieldResult) -> _Frame:
 def _reduced(photo_rgb: np.ndarray, frame: _Frame) -> np.ndarray:
     part = photo_rgb[frame.top : frame.bottom, frame.left : frame.right]
     size = (max(1, round(part.shape[1] * frame.zoom)), max(1, round(part.shape[0] * frame.zoom)))
-    if frame.zoom > 0.5:
-        return cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
-    return cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    return reduced(part, size)
 
 
 def _draw_left_out(picture: np.ndarray, preview: FieldPreview, frame: _Frame, unit: float) -> list[int]:

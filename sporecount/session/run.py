@@ -101,8 +101,10 @@ def count_folder(
             at_work = crew or stack.enter_context(
                 make_crew(plan.out, settings, _workers(workers, len(plan.contents.photos)))
             )
-            (_, model), *_ = at_work.do([Hello()])
-            if isinstance(model, WorkerDied):
+            # each worker is asked, so that they start side by side
+            processes = max(1, _workers(workers, len(plan.contents.photos)))
+            model, *others = (answer for _, answer in at_work.do([Hello()] * processes))
+            if any(isinstance(answer, WorkerDied) for answer in (model, *others)):
                 raise SessionError(
                     "a worker process could not load what it counts with",
                     remedy="Run again with --workers 0 to see why",
