@@ -18,6 +18,9 @@ _COARSE_UM = 16.0
 _LOCAL_UM = 90.0
 """Reach of the local correction: wider than a scale, so that no scale is taken for a shadow."""
 
+_STRIP_PX = 64
+"""Rows turned to logarithms at a time: all at once would be the largest thing in memory."""
+
 _FLOOR = 1.0 / 255 / 12.92
 """Darkest linear value that 8 bits of sRGB tell from black."""
 
@@ -62,7 +65,11 @@ def flatten(work: WorkImage) -> FlatField:
     log_light = _empty_light(log_small, seen, reach=_LOCAL_UM / _COARSE_UM)
     weights = np.array([CHANNEL_WEIGHTS], np.float32)
     light = cv2.resize(cv2.transform(log_light, weights), (width, height), interpolation=cv2.INTER_LINEAR)
-    density = cv2.subtract(light, cv2.transform(cv2.LUT(work.rgb, LOG_LINEAR), weights))
+    density = np.empty((height, width), np.float32)
+    for start in range(0, height, _STRIP_PX):
+        rows = slice(start, start + _STRIP_PX)
+        log_value = cv2.transform(cv2.LUT(work.rgb[rows], LOG_LINEAR), weights)
+        np.subtract(light[rows], log_value, out=density[rows])
     density *= work.seen
     return FlatField(density=density, log_light=log_light, noise=_noise(density, work.seen))
 

@@ -36,10 +36,9 @@ class CropSource:
         height, width = work.seen.shape
         size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
         wide = cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)
-        # four channels are sampled three times as fast as three
-        self._fine, self._middle, self._wide = (
-            cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA) for rgb in (work.close, work.rgb, wide)
-        )
+        # four channels are sampled three times as fast as three; the close picture is too large to be copied
+        self._fine = work.close
+        self._middle, self._wide = (cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA) for rgb in (work.rgb, wide))
 
     def cut_fine(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
         """Cut the close crop of each place on the working grid.
