@@ -50,7 +50,7 @@ def test_the_interval_holds_the_median_in_about_95_of_100():
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 10_000), n=st.integers(16, 400), cv=st.floats(0.02, 0.25))
+@given(seed=st.integers(0, 10_000), n=st.integers(0, 400), cv=st.floats(0.02, 0.2))
 def test_one_size_is_never_called_two(seed, n, cv):
     assert spore_size(drawn(11.0, n, seed, cv)).groups_um == ()
 
