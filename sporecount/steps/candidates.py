@@ -101,7 +101,7 @@ def _halve(image: np.ndarray) -> np.ndarray:
 def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Local maxima above a level, with their place refined by a parabola in each direction."""
     top = cv2.dilate(answer, np.ones((3, 3), np.uint8))
-    is_peak = cv2.compare(answer, cv2.max(top, level), cv2.CMP_GE)
+    is_peak = cv2.compare(answer, np.maximum(top, np.float32(level), out=top), cv2.CMP_GE)
     is_peak[[0, -1]] = 0
     is_peak[:, [0, -1]] = 0
     row, col = np.divmod(np.flatnonzero(is_peak.view(bool)), answer.shape[1])  # bools are searched fastest

@@ -18,22 +18,22 @@ from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import Looks, glance, look, look_carefully
 from sporecount.steps.clutter import LargeObjects
 
-_GLANCE_FROM = -0.5
+_GLANCE_FROM = -0.2
 """Log odds of the quick look below which a place is passed over."""
 
-_ALWAYS_LOOKED_AT = 100
+_ALWAYS_LOOKED_AT = 60
 """The strongest candidates are looked at whatever the quick look says: what stands out is named in the record."""
 
-_LOOK_AGAIN_FROM = -2.5
+_LOOK_AGAIN_FROM = -1.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
 
 _GROW_FROM = 1.0
 _GROW_ROUNDS = 4
 _NEIGHBOURS = 8
 
-_SAME_SPORE = 1.1
+_SAME_SPORE = 0.9
 """Two lemons are one spore when their centres are nearer than this share of the half-axes in that direction.
-Spores that touch are 2 apart; nearer than about half of that, a third lemon is read into the seam of two."""
+Spores that touch are 2 apart; nearer than about 0.8, single spores begin to be told twice."""
 
 
 @dataclass(frozen=True)

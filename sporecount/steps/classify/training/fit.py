@@ -43,7 +43,8 @@ def fit(
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = Network().to(device, memory_format=torch.channels_last)
+    network = Network().to(device)
+    network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # missing from torch's stubs
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
     held = {

@@ -24,7 +24,7 @@ from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
-from sporecount.steps.classify.training.gather import PRESETS, STYLES
+from sporecount.steps.classify.training.gather import STYLES
 from sporecount.steps.classify.training.harvest import draw
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import find_clutter
@@ -38,6 +38,21 @@ if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
 SPORE, UNTOLD = 1, 2
+_PRESETS = {
+    "ordinary": 0.28,
+    "hard": 0.20,
+    "good_focus": 0.10,
+    "heavy": 0.07,
+    "no_spores": 0.30,
+    "scan_4x": 0.05,
+}
+
+_CLEAN_WEIGHT = 5.0
+"""Weight of an object in a photo without a spore: most prints are clean, and a false alarm costs an animal."""
+
+_MOST_OBJECTS = 150
+"""A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
+
 _PRESETS_OF_UNSEEN = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
 """The measuring recipes' own names of two presets."""
 
@@ -77,17 +92,22 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     return rows[keep], label[keep]
 
 
-Rows = tuple[np.ndarray, np.ndarray]
+Rows = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Traits, label and weight of the objects of some photos."""
 
 
 def _one(task: tuple[str, int, int]) -> Rows:
     style, seed, number = task
     rng = np.random.default_rng([seed, number])
-    preset = str(rng.choice(list(PRESETS), p=np.array(list(PRESETS.values())) / sum(PRESETS.values())))
+    preset = str(rng.choice(list(_PRESETS), p=list(_PRESETS.values())))
     if style not in STYLES:
         preset = _PRESETS_OF_UNSEEN.get(preset, preset)
     width, height = (int(side) for side in rng.integers(650, 1000, 2))
-    return label_objects(draw(style, int(rng.integers(2**62)), preset, width, height))
+    simulated = draw(style, int(rng.integers(2**62)), preset, width, height)
+    rows, label = label_objects(simulated)
+    clean = not any(one.countable for one in simulated.spores)
+    weight = (_CLEAN_WEIGHT if clean else 1.0) * min(1.0, _MOST_OBJECTS / max(len(rows), 1))
+    return rows, label, np.full(len(rows), weight)
 
 
 def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, float]:
@@ -97,21 +117,24 @@ def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, 
     """
     from sklearn.linear_model import LogisticRegression
 
-    odds, truth = [], []
+    odds, truth, weights = [], [], []
     for style in unseen:
         others = [rows for name, rows in of_style.items() if name != style]
-        table, label = of_style[style]
+        table, label, weight = of_style[style]
         told = label != UNTOLD
         odds.append(_boosted(others).decision_function(table[told]))
         truth.append(label[told] == SPORE)
-    fitted = LogisticRegression(C=1e6).fit(np.concatenate(odds)[:, None], np.concatenate(truth))
+        weights.append(weight[told])
+    fitted = LogisticRegression(C=1e6).fit(
+        np.concatenate(odds)[:, None], np.concatenate(truth), sample_weight=np.concatenate(weights)
+    )
     return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
 def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    table, label = (np.concatenate(column) for column in zip(*parts, strict=True))
+    table, label, weight = (np.concatenate(column) for column in zip(*parts, strict=True))
     told = label != UNTOLD
     return HistGradientBoostingClassifier(
         max_depth=3,
@@ -120,7 +143,7 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
         min_samples_leaf=200,
         l2_regularization=20,
         random_state=0,
-    ).fit(table[told], label[told] == SPORE)
+    ).fit(table[told], label[told] == SPORE, sample_weight=weight[told])
 
 
 def fit_sorter(parts: Sequence[Rows]) -> dict[str, np.ndarray]:
@@ -155,7 +178,7 @@ def main() -> None:
     """Draw, label, fit and write `sorter.npz`, and the calibration into the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--unseen", nargs="+", required=True, help="styles that the network never saw")
-    parser.add_argument("--photos", type=int, default=150, help="simulated photos of each style")
+    parser.add_argument("--photos", type=int, default=110, help="simulated photos of each style")
     parser.add_argument("--seed", type=int, default=20261126)
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
@@ -166,7 +189,8 @@ def main() -> None:
     of_style: dict[str, Rows] = {}
     for style in (*STYLES, *wish.unseen):
         own = [rows for (name, *_), rows in zip(tasks, done, strict=True) if name == style and len(rows[1])]
-        of_style[style] = np.concatenate([one[0] for one in own]), np.concatenate([one[1] for one in own])
+        rows, label, weight = (np.concatenate(column) for column in zip(*own, strict=True))
+        of_style[style] = rows, label, weight
     np.savez(wish.out / "sorter.npz", allow_pickle=False, **fit_sorter(list(of_style.values())))
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
     card["calibration"] = {
