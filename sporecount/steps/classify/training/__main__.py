@@ -7,6 +7,7 @@ import json
 import multiprocessing
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,6 +25,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20261125)
     parser.add_argument("--mine", action="store_true", help="prefer what the present model gets wrong")
     parser.add_argument("--styles", nargs="+", default=list(STYLES))
+    parser.add_argument("--network", choices=("first", "second"), default="first", help="which one to make")
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     arguments = parser.parse_args()
 
@@ -44,13 +46,23 @@ def main() -> None:
         f"{drawn} photos, {len(harvest.label)} crops in {time.monotonic() - begun:.0f} s; per kind {labels}",
         flush=True,
     )
-    network = fit(harvest, steps=arguments.steps, seed=arguments.seed, seconds=arguments.fit_seconds)
+    network = fit(
+        harvest,
+        name=arguments.network,
+        steps=arguments.steps,
+        seed=arguments.seed,
+        seconds=arguments.fit_seconds,
+    )
     arguments.out.mkdir(parents=True, exist_ok=True)
-    export(network, arguments.out / "model.onnx")
-    export_glance(fit_glance(harvest, steps=2000, seed=arguments.seed), arguments.out / "glance.onnx")
-    card = {
-        "name": "looks-1",
-        "recipe": "python -m sporecount.steps.classify.training",
+    export(network, arguments.out / f"{arguments.network}.onnx")
+    if arguments.network == "first":
+        export_glance(fit_glance(harvest, steps=5000, seed=arguments.seed), arguments.out / "glance.onnx")
+    path = arguments.out / "model.json"
+    card: dict[str, Any] = {"name": "looks", "parts": {}}
+    if path.exists():
+        card = json.loads(path.read_text("utf-8"))
+    card["parts"][f"{arguments.network}.onnx"] = {
+        "recipe": f"python -m sporecount.steps.classify.training --network {arguments.network}",
         "seed": arguments.seed,
         "styles": arguments.styles,
         "simulated_photos": drawn,
@@ -58,7 +70,7 @@ def main() -> None:
         "crops_per_kind": labels,
         "mined": arguments.mine,
     }
-    (arguments.out / "model.json").write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
+    path.write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -53,8 +53,12 @@ def _store_halved(path: Path) -> None:
             continue
         values = onnx.numpy_helper.to_array(weight)
         graph.initializer.remove(weight)
-        graph.initializer.append(onnx.numpy_helper.from_array(values.astype(np.float16), f"{weight.name}.half"))
-        widen = onnx.helper.make_node("Cast", [f"{weight.name}.half"], [weight.name], to=onnx.TensorProto.FLOAT)
+        graph.initializer.append(
+            onnx.numpy_helper.from_array(values.astype(np.float16), f"{weight.name}.half")
+        )
+        widen = onnx.helper.make_node(
+            "Cast", [f"{weight.name}.half"], [weight.name], to=onnx.TensorProto.FLOAT
+        )
         graph.node.insert(number, widen)
     onnx.checker.check_model(model)
     onnx.save(model, str(path))

@@ -17,6 +17,7 @@ from sporecount.steps.classify.training.network import KIND_COUNT, Glance, Netwo
 def fit(
     harvest: Harvest,
     *,
+    name: str,
     steps: int,
     seed: int,
     batch: int = 8192,
@@ -30,6 +31,8 @@ def fit(
     Parameters
     ----------
     harvest : Harvest
+    name : {"first", "second"}
+        Which network.
     steps : int
         Batches.
     seed : int
@@ -43,7 +46,7 @@ def fit(
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = Network().to(device)
+    network = Network(name).to(device)
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # missing from torch's stubs
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
