@@ -269,7 +269,7 @@ def _tally(field: FieldResult, decided: np.ndarray, knobs: CountSettings) -> Fie
     before = field.tally
     spore = np.clip(np.asarray(field.kinds.spore, float), 0, 1)
     spores = int(field.counted.sum())
-    _, low, high = field_count_interval(spore, before.recall, before.recall_u)
+    _, low, high = field_count_interval(spore[spore > knobs.doubt_low], before.recall, before.recall_u)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     reasons = [code for code in before.reasons if code != "ambiguous-objects"]
     if "ambiguous-objects" in before.reasons and is_ambiguous(open_ones, spores):

@@ -165,9 +165,9 @@ def test_only_what_changed_is_counted_again(tmp_path):
     }
     assert len(list((out / KEPT / "fields").iterdir())) == 3
     # other settings, another scale: nothing may be taken over
-    _, states = count(tmp_path, settings=CountSettings(count_from=0.6))
+    _, states = count(tmp_path, settings=CountSettings(count_from=0.7))
     assert set(states.values()) == {"counted"}
-    _, states = count(tmp_path, settings=CountSettings(count_from=0.6), um_per_px=1.02)
+    _, states = count(tmp_path, settings=CountSettings(count_from=0.7), um_per_px=1.02)
     assert set(states.values()) == {"counted"}
     # what was made of a changed folder is what a fresh run makes of it
     count(tmp_path)

@@ -111,7 +111,7 @@ def test_the_next_count_uses_it_says_so_and_is_the_same_for_any_number_of_worker
 def test_a_spike_in_for_other_settings_is_not_used(spiked, folder, tmp_path):
     out, _, _ = spiked
     (tmp_path / "spike.json").write_bytes((out / "spike.json").read_bytes())
-    other = count_folder(folder, out=tmp_path, settings=CountSettings(count_from=0.6), **OPTIONS)
+    other = count_folder(folder, out=tmp_path, settings=CountSettings(count_from=0.7), **OPTIONS)
     assert other.own_recall is None
     assert any("not used" in note for note in other.notes)
     (tmp_path / "spike.json").write_text("{")

@@ -80,7 +80,8 @@ def tally_field(
     in_focus = _share_in_focus(clutter.examined, conditions.blur_um)
     probability = kinds.spore
     recall, recall_u = expected_recall(objects, counted, conditions)
-    _, low, high = field_count_interval(probability, recall, recall_u)
+    # what is hardly a spore is left to the recall, lest thousands of specks make one
+    _, low, high = field_count_interval(probability[probability > settings.doubt_low], recall, recall_u)
     spores = int(counted.sum())
     scales = count_scales(large)
     reasons = list(scale.reasons)
@@ -138,7 +139,7 @@ def tally_field(
 def expected_recall(objects: Objects, counted: np.ndarray, conditions: Conditions) -> tuple[float, float]:
     """Share of countable spores that is found under such conditions, and its standard uncertainty."""
     blur = np.nanmedian(conditions.blur_um) if np.isfinite(conditions.blur_um).any() else SHARP_UM
-    lost_to_blur = 0.06 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
+    lost_to_blur = 0.045 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
     crowd = float((objects.clump[counted] >= 5).mean()) if counted.any() else 0.0
     lost = lost_to_blur + 0.04 * crowd
     return 1 - lost, max(0.06, 0.6 * lost)
@@ -146,7 +147,7 @@ def expected_recall(objects: Objects, counted: np.ndarray, conditions: Condition
 
 def is_ambiguous(doubtful: int, spores: int) -> bool:
     """Whether so many objects are in doubt that a person should look."""
-    return doubtful > max(3.0, 0.25 * spores)
+    return doubtful > max(5.0, 0.3 * spores)
 
 
 def count_scales(large: LargeObjects) -> int:

@@ -21,7 +21,7 @@ from sporecount.stats.planning import empty_fields, gain_of_next_field, standing
 from sporecount.steps.overlap import PrintMap
 from sporecount.steps.print_area import KnownArea, at_least_examined, print_area
 
-SHARED_DOUBT = 0.5
+SHARED_DOUBT = 1.1
 """Standard deviation, in units of the logit, by which the probabilities of a print are wrong together; as in
 `stats.count_interval`."""
 

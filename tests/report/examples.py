@@ -20,6 +20,7 @@ from sporecount.records import (
     Scale,
     SessionResult,
 )
+from sporecount.settings import CountSettings
 
 
 def make_objects(
@@ -65,7 +66,7 @@ def make_field(
     width, height = size
     doubtful = min(doubtful, n)
     spore = np.concatenate([rng.uniform(0.9, 0.999, n - doubtful), rng.uniform(0.2, 0.8, doubtful)])
-    counted = spore >= 0.5
+    counted = spore >= CountSettings().count_from
     return FieldResult(
         photo=photo or f"{sample}_{number}.jpg",
         sample=sample,
@@ -193,7 +194,7 @@ def make_session(
         "provenance": Provenance(
             version="0.1.0",
             model="sorter abcdef",
-            settings={"print_area_mm2": 60.0, "count_from": 0.5},
+            settings={"print_area_mm2": 60.0, "count_from": 0.6},
             libraries={"numpy": "2.0"},
             photos={one.photo: one.sha256 for one in fields},
             adapter={"name": "blue tube", "objective": 10, "um_per_px": 2.0},

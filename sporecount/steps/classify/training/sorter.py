@@ -47,7 +47,7 @@ _PRESETS = {
     "scan_4x": 0.05,
 }
 
-_CLEAN_WEIGHT = 3.0
+_CLEAN_WEIGHT = 5.0
 """Weight of an object in a photo without a spore: most prints are clean, and a false alarm costs an animal."""
 
 _MOST_OBJECTS = 150
