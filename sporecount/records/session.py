@@ -120,7 +120,7 @@ class SporeSize:
     length_um, spread_um : float
         Median, and robust standard deviation of single spores; nan without any.
     length_low_um, length_high_um : float
-        95 % interval of the median.
+        95 % interval of the median; nan below six spores.
     groups_um : tuple of float
         Lengths of two clearly different sizes, where there are two; else empty.
     """

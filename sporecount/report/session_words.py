@@ -30,19 +30,33 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
 
 
 def next_print_words(prints: Sequence[PrintTally]) -> str:
-    """Say which print to photograph next when time is short; empty when nothing is open."""
+    """Say which print to photograph next when time is short, and whose doubtful objects go before photos."""
     waiting = [tally for tally in prints if print_case(tally) == "unusable"]
     still_open = [tally for tally in prints if tally.heavy_verdict == "open" and tally not in waiting]
     if not waiting and not still_open:
         return "As counted, it is decided for every print whether its load is heavy." if prints else ""
-    order = sorted(still_open, key=lambda tally: (-tally.next_field_bits, tally.sample))
-    named = [tally.sample or "the print without a name" for tally in (*waiting, *order)]
+    doubtful = [tally for tally in still_open if print_case(tally) == "doubtful"]
+    settle = f"Settle the doubtful objects of {', '.join(map(_name, doubtful))} before taking more photos of "
+    settle += "it." if len(doubtful) == 1 else "them."
+    order = sorted(
+        (tally for tally in still_open if tally not in doubtful),
+        key=lambda tally: (-tally.next_field_bits, tally.sample),
+    )
+    named = [_name(tally) for tally in (*waiting, *order)]
+    if not named:
+        return settle
     words = f"As counted, when time is short, photograph next: {', then '.join(named[:3])}"
     if len(named) > 3:
         words += f" ({len(named) - 3} more are open)"
     if order:
-        return f"{words}. One more field there tells most about whether a load is heavy."
-    return f"{words}. The others are decided."
+        words += ". One more field there tells most about whether a load is heavy."
+    else:
+        words += "." if doubtful else ". The others are decided."
+    return f"{words} {settle}" if doubtful else words
+
+
+def _name(tally: PrintTally) -> str:
+    return tally.sample or "the print without a name"
 
 
 def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -71,12 +72,14 @@ class Sizes:
             return []
         spores = "1 sure spore" if size.spores == 1 else f"{size.spores} sure single spores"
         words = f"Spores of this session: {size.length_um:.1f} µm long"
-        if size.spores > 1:
+        if isfinite(size.length_low_um):
             words += (
                 f" in the middle (95 % {size.length_low_um:.1f} to {size.length_high_um:.1f}), single ones "
                 f"within about ±{2 * size.spread_um:.1f} µm"
             )
-        notes = [f"{words}, by {spores}."]
+            notes = [f"{words}, by {spores}."]
+        else:
+            notes = [f"{words}, by {spores}: too few to say how sure that is."]
         if size.groups_um:
             low, high = size.groups_um
             notes.append(

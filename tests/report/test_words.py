@@ -241,6 +241,16 @@ def test_the_next_print_is_one_without_verdict_and_then_where_a_field_tells_most
     assert next_print_words([]) == ""
 
 
+def test_doubtful_objects_go_before_more_photos():
+    doubtful = make_print("E", spores=0, density_per_mm2=11.0 / 4.1, could_hide=210.0, next_field_bits=0.5)
+    some = make_print("B", spores=3, next_field_bits=0.02)
+    said = "Settle the doubtful objects of E before taking more photos of it."
+    assert next_print_words([doubtful]) == said
+    both = next_print_words([doubtful, some])
+    assert "photograph next: B. One more" in both
+    assert both.endswith(said)
+
+
 def test_readers_answer_and_keepers_decision_in_words():
     machine = make_print("A", spores=3, load_class_probability=FEW, flag="recheck")
     read = make_print("A", spores=0)

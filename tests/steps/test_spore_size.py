@@ -25,6 +25,14 @@ def test_order_statistics_of_ten():
     assert got.spread_um == pytest.approx(1.4826 * 2.5)
 
 
+def test_fewer_than_six_have_no_interval():
+    """The range of n values misses the median in 2 of 2^n cases: in 6 of 100 with five, in 3 with six."""
+    assert np.isnan(spore_size(np.arange(1.0, 6.0)).length_low_um)
+    assert np.isnan(spore_size(np.arange(1.0, 6.0)).length_high_um)
+    six = spore_size(np.arange(1.0, 7.0))
+    assert (six.length_low_um, six.length_high_um) == (1.0, 6.0)
+
+
 @pytest.mark.parametrize("n", [0, 1, 3])
 def test_few_are_no_ground_for_much(n):
     got = spore_size(np.full(n, 11.0))
