@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def agreement(
     folder: Annotated[
         Path | None,
-        typer.Argument(metavar="[FOLDER]", help="A counted folder, for its readings.", show_default=False),
+        typer.Argument(metavar="FOLDER", help="A counted folder, for its readings.", show_default=False),
     ] = None,
     table: Annotated[
         Path | None,

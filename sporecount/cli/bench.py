@@ -16,7 +16,7 @@ def bench(
     folder: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[FOLDER]",
+            metavar="FOLDER",
             help="Folder of a session.  [default: one of today in ~/sporecount]",
             show_default=False,
         ),

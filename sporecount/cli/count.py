@@ -50,9 +50,9 @@ def count(
 
     \b
     Prints are told apart by session.csv (photo,sample,objective,adapter,
-    um_per_px,note), a QR label photographed before the fields of a print,
-    a sub-folder for each print, or the file name: FH-12_1.jpg and FH-12_2.jpg
-    show two fields of print FH-12.
+    um_per_px,print_area_mm2,note), a QR label photographed before the fields
+    of a print, a sub-folder for each print, or the file name: FH-12_1.jpg and
+    FH-12_2.jpg show two fields of print FH-12.
 
     The photos are never changed. A second run counts only what is new.
 

@@ -20,7 +20,7 @@ def prevalence(
     groups: Annotated[
         list[str],
         typer.Argument(
-            metavar="GROUP...",
+            metavar="GROUP",
             help="A counted folder, or positives of all, such as 3/20.",
             show_default=False,
         ),

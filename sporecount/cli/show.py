@@ -130,11 +130,12 @@ def _weight(flag: str) -> int:
 def _density(tally: PrintTally) -> str:
     if not math.isfinite(tally.density_per_mm2):
         return "-"
-    return f"{_short(tally.density_per_mm2)} ({_short(tally.density_low)} to {_short(tally.density_high)})"
+    from sporecount.report.phrases import about
 
-
-def _short(number: float) -> str:
-    return "?" if not math.isfinite(number) else f"{number:.0f}" if number >= 100 else f"{number:.2g}"
+    if not math.isfinite(tally.density_high):
+        return f"{about(tally.density_per_mm2)} (not bounded)"
+    low, high = about(tally.density_low), about(tally.density_high, up=True)
+    return f"{about(tally.density_per_mm2)} ({low} to {high})"
 
 
 def _row(cells: Sequence[str]) -> str:
