@@ -125,7 +125,7 @@ def doubtful_sheet(
         bold=True,
     )
     shown = (
-        f"{len(doubtful)} of {len(every)}, nearest to even odds first"
+        f"{len(doubtful)} of {len(every)}, nearest to the line between spore and not first"
         if len(every) > len(doubtful)
         else f"{len(every)} {'object' if len(every) == 1 else 'objects'}"
     )

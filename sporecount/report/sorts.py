@@ -70,7 +70,7 @@ def sort_objects(field: FieldResult, settings: CountSettings | None = None) -> S
 def objects_to_show(
     field: FieldResult, settings: CountSettings | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Choose the rows for a contact sheet: doubtful ones, nearest to even odds first, and some sure ones.
+    """Choose the rows for a contact sheet: doubtful ones, those nearest to the line first, and some sure ones.
 
     Parameters
     ----------
@@ -83,9 +83,10 @@ def objects_to_show(
     sure : ndarray of int, shape (<= 12,)
         Spread evenly over the table, so that they come from all over the field.
     """
-    sorts = sort_objects(field, settings)
+    knobs = settings or CountSettings()
+    sorts = sort_objects(field, knobs)
     doubtful = sorts.doubtful
-    nearest = np.argsort(np.abs(field.kinds.spore[doubtful] - 0.5), kind="stable")
+    nearest = np.argsort(np.abs(field.kinds.spore[doubtful] - knobs.count_from), kind="stable")
     sure = sorts.sure
     if len(sure) > SURE_LIMIT:
         sure = sure[np.linspace(0, len(sure) - 1, SURE_LIMIT).round().astype(int)]

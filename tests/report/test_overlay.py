@@ -13,6 +13,7 @@ from sporecount.report.drawing import cased_lines, ellipse_arcs, hatch_tile, nic
 from sporecount.report.lettering import plain, shorten, text_mask, text_width, wrap
 from sporecount.report.overlay import overlay_jpeg
 from sporecount.report.sorts import objects_to_show, sort_objects
+from sporecount.settings import CountSettings
 from tests.report.examples import make_field, make_kinds, make_objects, make_photo, make_preview
 
 
@@ -236,6 +237,6 @@ def test_sorts_are_disjoint_and_follow_the_bounds():
     assert (field.kinds.spore[sorts.sure] >= 0.85).all()
     assert set(np.flatnonzero(field.counted)) == groups[0] | groups[1]
     doubtful, sure = objects_to_show(field)
-    odds = np.abs(field.kinds.spore[doubtful] - 0.5)
-    assert (np.diff(odds) >= 0).all()
+    from_line = np.abs(field.kinds.spore[doubtful] - CountSettings().count_from)
+    assert (np.diff(from_line) >= 0).all()
     assert len(sure) == 12
