@@ -89,8 +89,8 @@ def geometry(field: FieldResult) -> dict[str, Any]:
 
 
 def bounds(knobs: CountSettings) -> dict[str, Any]:
-    """Give the probabilities between which an object is doubtful."""
-    return {"doubt_low": knobs.doubt_low, "doubt_high": knobs.doubt_high}
+    """Give the probabilities between which an object is doubtful, and from which it counts."""
+    return {"doubt_low": knobs.doubt_low, "doubt_high": knobs.doubt_high, "count_from": knobs.count_from}
 
 
 def columns(field: FieldResult) -> dict[str, Any]:

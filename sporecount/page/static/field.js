@@ -20,11 +20,11 @@ const place = new URLSearchParams(location.hash.slice(1));
 if (place.has("x")) viewer.look(Number(place.get("x")), Number(place.get("y")), 120);
 reorder();
 
-// Doubtful objects first, those nearest to even odds before the others; then the sure ones.
+// Doubtful objects first, those nearest to being counted or not before the others; then the sure ones.
 function reorder() {
   const { p } = said.objects;
   order = p.map((_, row) => row).filter((row) => viewer.visible(row));
-  order.sort((a, b) => Math.abs(p[a] - 0.5) - Math.abs(p[b] - 0.5));
+  order.sort((a, b) => Math.abs(p[a] - said.count_from) - Math.abs(p[b] - said.count_from));
 }
 
 function choose(row, { go = false } = {}) {
