@@ -392,7 +392,7 @@ def learnt_words(learnt: Learnt) -> list[str]:
     words = [
         f"Of {learnt.decided} decided objects the program expected {learnt.expected:.0f} to be spores; "
         f"readers saw {learnt.seen:.0f}.",
-        f"So an object that the program gave 50 in 100 now counts with {100 * even:.0f} in 100. "
+        f"So an object that the program gave 50 in 100 now has {100 * even:.0f} in 100. "
         "Only objects without a decision are moved.",
     ]
     if math.isfinite(learnt.length_um):
