@@ -121,7 +121,7 @@ def _ahead_lines(ahead: Ahead, rule_out: int, risk: float, objective: float) -> 
     yield ""
     yield (
         "The fields must be spread over the print and not be chosen for what they show. That spores lie in "
-        "clumps is allowed for."
+        "clumps is allowed for. Fields with doubtful objects say less: settle those first."
     )
 
 
