@@ -17,8 +17,7 @@ from sporecount.reasons import flag_of
 from sporecount.records import KINDS, FieldResult, FieldTally, Kinds, Objects, PrintTally
 from sporecount.settings import CountSettings
 from sporecount.stats.agreement import Kappa, cross_table, kappa
-from sporecount.stats.count_interval import field_count_interval
-from sporecount.steps.field_tally import is_ambiguous
+from sporecount.steps.field_tally import is_ambiguous, spores_interval
 
 Says = Literal["spore", "not", "unsure", "added", "taken-back"]
 SAYS: tuple[Says, ...] = ("spore", "not", "unsure", "added", "taken-back")
@@ -269,7 +268,7 @@ def _tally(field: FieldResult, decided: np.ndarray, knobs: CountSettings) -> Fie
     before = field.tally
     spore = np.clip(np.asarray(field.kinds.spore, float), 0, 1)
     spores = int(field.counted.sum())
-    _, low, high = field_count_interval(spore[spore > knobs.doubt_low], before.recall, before.recall_u)
+    low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     reasons = [code for code in before.reasons if code != "ambiguous-objects"]
     if "ambiguous-objects" in before.reasons and is_ambiguous(open_ones, spores):
@@ -279,8 +278,8 @@ def _tally(field: FieldResult, decided: np.ndarray, knobs: CountSettings) -> Fie
     return replace(
         before,
         spores=spores,
-        spores_low=min(int(low), spores),
-        spores_high=max(int(high), spores),
+        spores_low=low,
+        spores_high=high,
         reasons=tuple(reasons),
         flag=flag_of(reasons),
         spore_length_um=float(np.median(lengths)) if len(lengths) else float("nan"),

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import JsonOption
 
 adapters = typer.Typer(
     help="List, show, compare and copy the profiles of phone adapters.", no_args_is_help=True
@@ -21,7 +22,7 @@ _Objective = Annotated[
 
 @adapters.command("list")
 def list_them(
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """List the stored profiles."""
     from sporecount.calibration.profile import stated

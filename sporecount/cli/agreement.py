@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import JsonOption, ResultsOption
 from sporecount.errors import SessionError
 
 if TYPE_CHECKING:
@@ -24,10 +25,8 @@ def agreement(
         Path | None,
         typer.Option(metavar="FILE", help="Readings in a CSV table: photo,reader,spores (see above)."),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where the results are.  [default: FOLDER/sporecount]")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    out: ResultsOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Say how far readings of the same things agree.
 

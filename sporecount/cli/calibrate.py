@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
-from sporecount.cli.options import ObjectiveOption
+from sporecount.cli.options import JsonOption, ObjectiveOption
 from sporecount.errors import CalibrationError
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def calibrate(
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Where the certificate goes (HTML).")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    json: JsonOption = False,
 ) -> int:
     """Measure um per pixel on photos of a ruling.
 

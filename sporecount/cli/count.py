@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
-from sporecount.cli.options import AdapterOption, ObjectiveOption, OutOption, ScaleOption, parse_settings
+from sporecount.cli.options import (
+    AdapterOption,
+    JsonOption,
+    ObjectiveOption,
+    OutOption,
+    ScaleOption,
+    parse_settings,
+)
 
 if TYPE_CHECKING:
     from sporecount.records import SessionResult
@@ -27,7 +34,7 @@ def count(
         int | None,
         typer.Option(min=0, metavar="N", help="Worker processes.  [default: one a processor; 0: none]"),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    json: JsonOption = False,
     spore_length: Annotated[
         str | None,
         typer.Option(metavar="LOW-HIGH", help="Length of the spores looked for, in um, such as 8-16."),

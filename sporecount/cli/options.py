@@ -24,6 +24,10 @@ ObjectiveOption = Annotated[
 OutOption = Annotated[
     Path | None, typer.Option(metavar="DIR", help="Where the results go.  [default: FOLDER/sporecount]")
 ]
+ResultsOption = Annotated[
+    Path | None, typer.Option(metavar="DIR", help="Where the results are.  [default: FOLDER/sporecount]")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")]
 
 
 def parse_settings(

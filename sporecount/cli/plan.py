@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
-from sporecount.cli.options import parse_settings
+from sporecount.cli.options import JsonOption, ResultsOption, parse_settings
 
 if TYPE_CHECKING:
     from sporecount.session.planning import Ahead, PrintPlan
@@ -51,10 +51,8 @@ def plan(
         typer.Option(min=0.05, max=1, metavar="SHARE", help="Share of spores in view found (no FOLDER)."),
     ] = 0.95,
     print_area: Annotated[float | None, typer.Option(metavar="MM2", help="Area of a whole print.")] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where the results are.  [default: FOLDER/sporecount]")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    out: ResultsOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Say how many photos of a print are enough, and which print comes next.
 

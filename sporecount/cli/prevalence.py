@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import JsonOption
 from sporecount.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def prevalence(
     specificity: Annotated[
         str, typer.Option(metavar="SHARE", help="Share of the others whose print shows nothing.")
     ] = "1",
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say which share of a group of animals is infected.
 

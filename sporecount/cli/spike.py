@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sporecount.cli import show
+from sporecount.cli.options import JsonOption, ResultsOption
 
 if TYPE_CHECKING:
     from sporecount.session.spiking import Recovered, SpikeResult
@@ -22,15 +23,13 @@ def spike(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="A counted folder of photos.", show_default=False)
     ],
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Where the results are.  [default: FOLDER/sporecount]")
-    ] = None,
+    out: ResultsOption = None,
     spores: Annotated[int, typer.Option(min=10, max=5000, help="About how many spores are placed.")] = 150,
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same places.")] = 1,
     workers: Annotated[
         int | None, typer.Option(min=0, max=64, help="Worker processes.  [default: one a processor]")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object, and nothing else.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Measure how many spores are found in your own photos.
 

@@ -102,8 +102,13 @@ class KeptFields:
 
     def prune(self, wanted: Iterable[str]) -> None:
         """Let go of every field that is not wanted."""
-        keys = set(wanted)
-        for path in self._folder.glob("*.npz"):
+        _let_go(self._folder, ("*.npz",), wanted)
+
+
+def _let_go(folder: Path, patterns: Sequence[str], wanted: Iterable[str]) -> None:
+    keys = set(wanted)
+    for pattern in patterns:
+        for path in folder.glob(pattern):
             if path.stem not in keys:
                 path.unlink(missing_ok=True)
 
@@ -210,10 +215,7 @@ class KeptOverviews:
 
     def prune(self, wanted: Iterable[str]) -> None:
         """Let go of every overview that is not wanted."""
-        keys = set(wanted)
-        for path in self._folder.glob("*.npz"):
-            if path.stem not in keys:
-                path.unlink(missing_ok=True)
+        _let_go(self._folder, ("*.npz",), wanted)
 
 
 class KeptPrints:
@@ -244,10 +246,7 @@ class KeptPrints:
 
     def prune(self, wanted: Iterable[str]) -> None:
         """Let go of every tally and map that is not wanted."""
-        keys = set(wanted)
-        for path in (*self._folder.glob("*.json"), *self._folder.glob("*.svg")):
-            if path.stem not in keys:
-                path.unlink(missing_ok=True)
+        _let_go(self._folder, ("*.json", "*.svg"), wanted)
 
 
 @dataclass(frozen=True)

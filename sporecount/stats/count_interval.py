@@ -7,6 +7,11 @@ import numpy as np
 from sporecount.stats.checks import require
 from sporecount.stats.intervals import Interval, cornish_fisher, poisson_binomial_pmf
 
+SHARED_DOUBT = 1.1
+"""Standard deviation, in units of the logit, by which the probabilities of one field or print are wrong together.
+With 1.1 the interval held the truth in 75 of 79 fields flagged clear of two simulated styles that the networks
+never saw, with 0.5 in 70."""
+
 _DOUBT, _DOUBT_WEIGHT = np.polynomial.hermite_e.hermegauss(5)
 _DOUBT_WEIGHT = _DOUBT_WEIGHT / _DOUBT_WEIGHT.sum()
 
@@ -21,7 +26,7 @@ def field_count_interval(
     recall: float = 1.0,
     recall_u: float = 0.0,
     *,
-    shared_doubt: float = 1.1,
+    shared_doubt: float = SHARED_DOUBT,
     model_rel_u: float = 0.0,
     level: float = 0.95,
 ) -> Interval:
@@ -47,8 +52,7 @@ def field_count_interval(
     recall_u : float
         Its standard uncertainty.
     shared_doubt : float
-        In units of the logit, 0 or more. With 1.1 the interval held the truth in 75 of 79 fields flagged clear of
-        two simulated styles that the networks never saw, with 0.5 in 70.
+        In units of the logit, 0 or more.
     model_rel_u : float
         Relative standard uncertainty, 0 or more.
     level : float

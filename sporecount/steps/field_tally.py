@@ -80,9 +80,8 @@ def tally_field(
     in_focus = _share_in_focus(clutter.examined, conditions.blur_um)
     probability = kinds.spore
     recall, recall_u = expected_recall(objects, counted, conditions)
-    # what is hardly a spore is left to the recall, lest thousands of specks make one
-    _, low, high = field_count_interval(probability[probability > settings.doubt_low], recall, recall_u)
     spores = int(counted.sum())
+    low, high = spores_interval(probability, spores, recall, recall_u, settings)
     scales = count_scales(large)
     reasons = list(scale.reasons)
     sure = probability > settings.doubt_high
@@ -123,8 +122,8 @@ def tally_field(
         reasons.append("no-round-view")
     return FieldTally(
         spores=spores,
-        spores_low=min(int(low), spores),
-        spores_high=max(int(high), spores),
+        spores_low=low,
+        spores_high=high,
         examined_mm2=examined_mm2,
         in_focus=in_focus,
         scales=scales,
@@ -134,6 +133,27 @@ def tally_field(
         recall_u=recall_u,
         spore_length_um=typical,
     )
+
+
+def spores_interval(
+    probability: np.ndarray, spores: int, recall: float, recall_u: float, settings: CountSettings
+) -> tuple[int, int]:
+    """95 % interval of a field's true number of spores, never without the number counted.
+
+    What is hardly a spore is left to the recall, lest thousands of specks make one.
+
+    Parameters
+    ----------
+    probability : ndarray of shape (n,)
+        Of each object to be a spore.
+    spores : int
+        Counted.
+    recall, recall_u : float
+        Share of the spores that is found, and its standard uncertainty.
+    settings : CountSettings
+    """
+    _, low, high = field_count_interval(probability[probability > settings.doubt_low], recall, recall_u)
+    return min(int(low), spores), max(int(high), spores)
 
 
 def expected_recall(objects: Objects, counted: np.ndarray, conditions: Conditions) -> tuple[float, float]:

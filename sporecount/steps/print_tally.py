@@ -13,6 +13,7 @@ from sporecount.reasons import flag_of
 from sporecount.records import FieldResult, OwnRecall, PrintTally
 from sporecount.settings import CountSettings
 from sporecount.stats.control import Blank, blank_print, recall_at
+from sporecount.stats.count_interval import SHARED_DOUBT
 from sporecount.stats.density import density
 from sporecount.stats.detection_limit import hidden
 from sporecount.stats.evidence import Evidence
@@ -20,10 +21,6 @@ from sporecount.stats.load import HEAVY_FROM_CLASS, load_of_print
 from sporecount.stats.planning import empty_fields, gain_of_next_field, standing
 from sporecount.steps.overlap import PrintMap
 from sporecount.steps.print_area import KnownArea, at_least_examined, print_area
-
-SHARED_DOUBT = 1.1
-"""Standard deviation, in units of the logit, by which the probabilities of a print are wrong together; as in
-`stats.count_interval`."""
 
 _RISK = 0.05
 """Accepted risk of a wrong verdict on whether a load is heavy: that of the other bounds."""

@@ -8,6 +8,7 @@ import numpy as np
 import onnx
 import onnx.numpy_helper
 import torch
+from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, GLANCE_PX, WIDE_PX
 from sporecount.steps.classify.training.network import Glance, Network
@@ -15,29 +16,23 @@ from sporecount.steps.classify.training.network import Glance, Network
 
 def export_glance(network: Glance, path: Path) -> None:
     """Write the quick look to `path`."""
-    torch.onnx.export(
-        network.eval(),
-        (torch.zeros(2, 3, GLANCE_PX, GLANCE_PX),),
-        str(path),
-        input_names=["crop"],
-        output_names=["log_odds"],
-        dynamic_axes={"crop": {0: "crops"}, "log_odds": {0: "crops"}},
-        opset_version=17,
-        dynamo=False,
-    )
-    _store_halved(path)
+    _write(network, path, {"crop": GLANCE_PX}, "log_odds")
 
 
 def export(network: Network, path: Path) -> None:
-    """Write `network` to `path`; the number of crops a call is left open."""
-    fine, wide = torch.zeros(2, 3, FINE_PX, FINE_PX), torch.zeros(2, 3, WIDE_PX, WIDE_PX)
+    """Write `network` to `path`."""
+    _write(network, path, {"fine": FINE_PX, "wide": WIDE_PX}, "looks")
+
+
+def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str) -> None:
+    """Write a network that takes square crops of such sides by name; the number of crops a call is left open."""
     torch.onnx.export(
         network.eval(),
-        (fine, wide),
+        tuple(torch.zeros(2, 3, side, side) for side in side_px.values()),
         str(path),
-        input_names=["fine", "wide"],
-        output_names=["looks"],
-        dynamic_axes={"fine": {0: "crops"}, "wide": {0: "crops"}, "looks": {0: "crops"}},
+        input_names=list(side_px),
+        output_names=[output],
+        dynamic_axes={name: {0: "crops"} for name in (*side_px, output)},
         opset_version=17,
         dynamo=False,
     )
