@@ -81,7 +81,7 @@ def count_field(
     candidates = find_candidates(work, flat, settings)
     settled = settle(work, flat, candidates)
     outlines = follow_outlines(work, flat, settled)
-    kinds = classify(settled, outlines, large, work.um_per_px)
+    kinds = classify(settled, outlines, large, work)
     counted = np.asarray(kinds.spore >= settings.count_from)
     objects = measure(work, settled, outlines, large, counted)
     blur = blur_map(work, flat)

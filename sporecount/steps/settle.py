@@ -15,7 +15,7 @@ import numpy as np
 
 from sporecount.records import Candidates, FlatField, WorkImage
 from sporecount.steps.classify.crops import CropSource
-from sporecount.steps.classify.network import Looks, glance, look, look_carefully
+from sporecount.steps.classify.network import Looks, glance, look, look_carefully, spore_margin
 from sporecount.steps.clutter import LargeObjects
 
 _GLANCE_FROM = -0.2
@@ -53,11 +53,6 @@ class Settled:
     def take(self, rows: np.ndarray) -> Settled:
         """Keep some rows."""
         return Settled(self.row[rows], self.col[rows], self.looks.take(rows))
-
-
-def spore_margin(logits: np.ndarray) -> np.ndarray:
-    """Log odds of spore against everything else, shape (n,)."""
-    return logits[:, 0] - np.logaddexp.reduce(logits[:, 1:], axis=1)
 
 
 def on_large(settled: Settled, large: LargeObjects) -> np.ndarray:

@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from sporecount.records import KINDS, Kinds
+from sporecount.records import KINDS, Kinds, WorkImage
 from sporecount.steps.classify.network import model_card
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import LargeObjects
@@ -15,7 +15,7 @@ from sporecount.steps.outline import Outlines
 from sporecount.steps.settle import Settled, on_large
 
 
-def classify(settled: Settled, outlines: Outlines, large: LargeObjects, um_per_px: float) -> Kinds:
+def classify(settled: Settled, outlines: Outlines, large: LargeObjects, work: WorkImage) -> Kinds:
     """Give the probability of each kind.
 
     Boosted shallow trees weigh the traits of each object; they were fitted on the objects that these very steps
@@ -28,15 +28,14 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, um_per_p
     settled : Settled
     outlines : Outlines
     large : LargeObjects
-    um_per_px : float
-        Of the working grid.
+    work : WorkImage
 
     Returns
     -------
     Kinds
     """
     logits = settled.looks.logits
-    rows = traits(settled, outlines, on_large(settled, large), um_per_px)
+    rows = traits(settled, outlines, on_large(settled, large), work)
     slope, shift = model_card()["calibration"]["slope_and_shift"]
     spore = 1 / (1 + np.exp(-(slope * log_odds(rows) + shift))) if len(rows) else np.empty(0)
     rest = np.exp(logits[:, 1:] - logits[:, 1:].max(axis=1, initial=-np.inf, keepdims=True))

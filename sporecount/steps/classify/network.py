@@ -32,6 +32,8 @@ class Looks:
     angle_deg : ndarray of shape (n,), float32
         In [0, 180).
     blur_um : ndarray of shape (n,), float32
+    disagreement : ndarray of shape (n,), float32
+        Log odds of spore of the first network less those of the second; 0 where only one looked.
     """
 
     logits: np.ndarray
@@ -40,6 +42,7 @@ class Looks:
     width_um: np.ndarray
     angle_deg: np.ndarray
     blur_um: np.ndarray
+    disagreement: np.ndarray
 
     def take(self, rows: np.ndarray) -> Looks:
         """Keep some rows."""
@@ -60,6 +63,11 @@ class Looks:
 
 
 _COLUMNS = tuple(one.name for one in fields(Looks))
+
+
+def spore_margin(logits: np.ndarray) -> np.ndarray:
+    """Log odds of spore against everything else, shape (n,)."""
+    return logits[:, 0] - np.logaddexp.reduce(logits[:, 1:], axis=1)
 
 
 def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
@@ -84,9 +92,15 @@ def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
         _look("second.onnx", fine * np.float32(_PALER), wide * np.float32(_PALER)),
     )
     means = {
-        name: (getattr(first, name) + getattr(second, name)) / 2 for name in _COLUMNS if name != "angle_deg"
+        name: (getattr(first, name) + getattr(second, name)) / 2
+        for name in _COLUMNS
+        if name not in ("angle_deg", "disagreement")
     }
-    return Looks(angle_deg=first.angle_deg, **means)
+    return Looks(
+        angle_deg=first.angle_deg,
+        disagreement=spore_margin(first.logits) - spore_margin(second.logits),
+        **means,
+    )
 
 
 def _look(name: str, fine: np.ndarray, wide: np.ndarray) -> Looks:
@@ -105,6 +119,7 @@ def _look(name: str, fine: np.ndarray, wide: np.ndarray) -> Looks:
         width_um=np.minimum(length, width),
         angle_deg=np.degrees(np.arctan2(out[:, 14], out[:, 13])) / 2 % 180.0,
         blur_um=np.maximum(out[:, 15], 0),
+        disagreement=np.zeros(len(out), np.float32),
     )
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from sporecount.records import WorkImage
+from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.outline import Outlines
-from sporecount.steps.settle import Settled, spore_margin
+from sporecount.steps.settle import Settled
 
 _MODELS = 12
 """The likeliest spores of a photo, against which the others are held: of one print, they are alike."""
 
 
-def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, um_per_px: float) -> np.ndarray:
+def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: WorkImage) -> np.ndarray:
     """Put together a row of figures for each object.
 
     Parameters
@@ -20,8 +22,7 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, um_per_px
     outlines : Outlines
     on_large : ndarray of shape (n,), bool
         Lies on a large object.
-    um_per_px : float
-        Of the working grid.
+    work : WorkImage
 
     Returns
     -------
@@ -53,7 +54,9 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, um_per_px
     trust = np.maximum(1 / (1 + np.exp(-margin[models])), 1e-3)
     typical = np.stack([_weighted_median(own[models, k], trust) for k in range(own.shape[1])])
     unlike = np.abs(own - typical)
-    near, far = _likely_neighbours(settled, margin, um_per_px)
+    # spores of one print are alike, what is mistaken for them is motley
+    motley = np.stack([_weighted_median(unlike[models, k], trust) for k in range(own.shape[1])])
+    near, far = _likely_neighbours(settled, margin, work.um_per_px)
     best = np.sort(margin)[::-1]
     photo = [best[0], best[min(4, count - 1)], best[min(19, count - 1)], float(np.log(count))]
     columns = np.column_stack(
@@ -77,6 +80,11 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, um_per_px
             far,
             np.tile(photo, (count, 1)),
             margin * on_large,
+            looks.disagreement,
+            np.tile(typical, (count, 1)),
+            np.tile(motley, (count, 1)),
+            np.full(count, np.log(work.um_per_px * work.zoom / work.close_zoom)),
+            np.full(count, np.log(np.count_nonzero(work.seen) * (work.um_per_px / 1000) ** 2)),
         ]
     )
     return np.clip(np.nan_to_num(columns), -8, 8).astype(np.float32)

@@ -1,74 +1,92 @@
-"""Draw, harvest, fit, export: `python -m sporecount.steps.classify.training --help`."""
+"""Draw labelled crops of simulated photos, or fit a network to them.
+
+python -m sporecount.steps.classify.training draw --crops FOLDER --mine
+python -m sporecount.steps.classify.training fit --crops FOLDER --network first
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
 import multiprocessing
-import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from sporecount.steps.classify.training.gather import STYLES, gather
+from sporecount.steps.classify.training.gather import STYLES, gather, load
 
 
 def main() -> None:
-    """Make the model anew."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--photos", type=int, default=600, help="simulated photos to draw")
-    parser.add_argument("--draw-seconds", type=float, default=1e9, help="stop drawing after about this time")
-    parser.add_argument("--steps", type=int, default=12000, help="training batches")
-    parser.add_argument("--fit-seconds", type=float, default=1e9, help="stop training after about this time")
-    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
-    parser.add_argument("--seed", type=int, default=20261125)
-    parser.add_argument("--mine", action="store_true", help="prefer what the present model gets wrong")
-    parser.add_argument("--styles", nargs="+", default=list(STYLES))
-    parser.add_argument("--network", choices=("first", "second"), default="first", help="which one to make")
-    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
-    arguments = parser.parse_args()
+    """Make crops, or a network anew."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    works = parser.add_subparsers(required=True)
 
+    drawing = works.add_parser("draw", help="draw simulated photos and keep labelled crops of them")
+    drawing.add_argument("--crops", type=Path, required=True, help="folder for the crops")
+    drawing.add_argument("--photos", type=int, default=5000, help="simulated photos to draw")
+    drawing.add_argument("--seconds", type=float, default=1e9, help="stop drawing after about this time")
+    drawing.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
+    drawing.add_argument("--seed", type=int, default=20261125)
+    drawing.add_argument("--mine", action="store_true", help="prefer what the present model gets wrong")
+    drawing.add_argument("--styles", nargs="+", default=list(STYLES))
+    drawing.set_defaults(work=_draw)
+
+    fitting = works.add_parser(
+        "fit", help="fit a network to the crops; the first one brings the glance with it"
+    )
+    fitting.add_argument("--crops", type=Path, required=True, help="folder with the crops")
+    fitting.add_argument("--network", choices=("first", "second"), required=True)
+    fitting.add_argument("--steps", type=int, default=20000, help="training batches")
+    fitting.add_argument("--seconds", type=float, default=1e9, help="stop training after about this time")
+    fitting.add_argument("--seed", type=int, default=20261125)
+    fitting.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
+    fitting.set_defaults(work=_fit)
+
+    arguments = parser.parse_args()
+    arguments.work(arguments)
+
+
+def _draw(wish: argparse.Namespace) -> None:
+    gather(
+        wish.crops,
+        wish.photos,
+        styles=wish.styles,
+        seed=wish.seed,
+        mine=wish.mine,
+        workers=wish.workers,
+        seconds=wish.seconds,
+    )
+    (wish.crops / "drawn.json").write_text(
+        json.dumps({"styles": wish.styles, "seed": wish.seed, "mined": wish.mine}), encoding="utf-8"
+    )
+
+
+def _fit(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.export import export, export_glance
     from sporecount.steps.classify.training.fit import fit, fit_glance
 
-    begun = time.monotonic()
-    harvest, drawn = gather(
-        arguments.photos,
-        styles=arguments.styles,
-        seed=arguments.seed,
-        mine=arguments.mine,
-        workers=arguments.workers,
-        seconds=arguments.draw_seconds,
-    )
+    harvest = load(wish.crops)
+    photos = len(np.unique(harvest.photo))
     labels = np.bincount(harvest.label, minlength=9)[:9].tolist()
-    print(
-        f"{drawn} photos, {len(harvest.label)} crops in {time.monotonic() - begun:.0f} s; per kind {labels}",
-        flush=True,
-    )
-    network = fit(
-        harvest,
-        name=arguments.network,
-        steps=arguments.steps,
-        seed=arguments.seed,
-        seconds=arguments.fit_seconds,
-    )
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    export(network, arguments.out / f"{arguments.network}.onnx")
-    if arguments.network == "first":
-        export_glance(fit_glance(harvest, steps=5000, seed=arguments.seed), arguments.out / "glance.onnx")
-    path = arguments.out / "model.json"
+    print(f"{photos} photos, {len(harvest.label)} crops; per kind {labels}", flush=True)
+    network, batches = fit(harvest, name=wish.network, steps=wish.steps, seed=wish.seed, seconds=wish.seconds)
+    wish.out.mkdir(parents=True, exist_ok=True)
+    export(network, wish.out / f"{wish.network}.onnx")
+    if wish.network == "first":
+        export_glance(fit_glance(harvest, steps=5000, seed=wish.seed), wish.out / "glance.onnx")
+    path = wish.out / "model.json"
     card: dict[str, Any] = {"name": "looks", "parts": {}}
     if path.exists():
         card = json.loads(path.read_text("utf-8"))
-    card["parts"][f"{arguments.network}.onnx"] = {
-        "recipe": f"python -m sporecount.steps.classify.training --network {arguments.network}",
-        "seed": arguments.seed,
-        "styles": arguments.styles,
-        "simulated_photos": drawn,
+    card["parts"][f"{wish.network}.onnx"] = {
+        "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
+        "seed": wish.seed,
+        **json.loads((wish.crops / "drawn.json").read_text("utf-8")),
+        "simulated_photos": photos,
         "crops": len(harvest.label),
         "crops_per_kind": labels,
-        "mined": arguments.mine,
+        "batches": batches,
     }
     path.write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
 

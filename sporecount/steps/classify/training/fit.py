@@ -23,7 +23,7 @@ def fit(
     batch: int = 8192,
     rate: float = 5e-3,
     seconds: float = math.inf,
-) -> Network:
+) -> tuple[Network, int]:
     """Train with a one-cycle rate; the weights given back are a running mean of the last ones.
 
     On a graphics card the sums run in bfloat16, which halves the time.
@@ -40,6 +40,11 @@ def fit(
         Rows a batch; highest learning rate.
     seconds : float
         Stop early at about this time; the schedule follows the clock when it would be longer.
+
+    Returns
+    -------
+    network : Network
+    batches : int
     """
     torch.manual_seed(seed)
     torch.backends.cuda.matmul.allow_tf32 = True
@@ -98,7 +103,7 @@ def fit(
         step += 1
         if step % 500 == 0:
             print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - begun:.0f} s", flush=True)
-    return mean.cpu().eval()
+    return mean.cpu().eval(), step
 
 
 def _loss(
@@ -206,7 +211,7 @@ class Variation:
 
         gain = torch.exp(draw(-0.55, 0.4) + draw(-0.2, 0.2, 3))
         lift = draw(-0.03, 0.03) + draw(-0.015, 0.015, 3)
-        colour = torch.exp(draw(-0.9, 0.4) * some(0.5)) * (1 - some(0.06))
+        colour = torch.exp(draw(-0.9, 0.4) * some(0.5)) * (1 - some(0.03))
         curve = torch.exp(draw(-0.3, 0.3) * some(0.4))
         noise = draw(0, 0.03) * some(0.4)
         slope = draw(-0.05, 0.05, 2) * some(0.3)

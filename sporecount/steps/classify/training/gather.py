@@ -1,16 +1,18 @@
-"""Draw and harvest many simulated photos at once."""
+"""Draw and harvest many simulated photos at once, into a folder from which every network is fitted."""
 
 from __future__ import annotations
 
 import multiprocessing
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import fields
+from pathlib import Path
 
 import cv2
 import numpy as np
 
-from sporecount.steps.classify.training.harvest import Harvest, draw, harvest_photo, join
+from sporecount.steps.classify.training.harvest import Harvest, draw, harvest_photo
 
 STYLES = (
     "sporecount.simulate.photo",
@@ -18,57 +20,98 @@ STYLES = (
     "sporecount.simulate.collage",
     "sporecount.simulate.relief",
 )
-"""Independent renderers; `tests/recipes` holds one more, which training never sees."""
+"""Independent renderers; `tests/recipes` holds more, which the networks never see."""
 
 PRESETS = {
-    "ordinary": 0.36,
-    "hard": 0.26,
-    "good_focus": 0.08,
+    "ordinary": 0.33,
+    "hard": 0.24,
+    "good_focus": 0.07,
     "heavy": 0.12,
-    "no_spores": 0.14,
-    "scan_4x": 0.04,
+    "no_spores": 0.19,
+    "scan_4x": 0.05,
 }
 
 
 def gather(
-    photos: int, *, styles: Sequence[str], seed: int, mine: bool, workers: int, seconds: float
-) -> tuple[Harvest, int]:
-    """Draw and harvest on all workers until the number or the time is reached.
+    folder: Path,
+    photos: int,
+    *,
+    styles: Sequence[str],
+    seed: int,
+    mine: bool,
+    workers: int,
+    seconds: float,
+) -> None:
+    """Draw and harvest on all workers until the number or the time is reached; one file of crops a photo.
 
-    Returns
-    -------
-    harvest : Harvest
-    drawn : int
-        Photos that it was made from.
+    Photos whose file is there already are not drawn again.
     """
+    folder.mkdir(parents=True, exist_ok=True)
     end = time.monotonic() + seconds
-    parts = []
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
-        tasks = ((number, seed, tuple(styles), mine, end) for number in range(photos))
-        for part in pool.map(_one, tasks, chunksize=1):
-            if part is not None:
-                parts.append(part)
-                if len(parts) % 200 == 0:
-                    print(f"{len(parts)} photos", flush=True)
-    return join(parts), len(parts)
+        tasks = ((folder, number, seed, tuple(styles), mine, end) for number in range(photos))
+        for done, _ in enumerate(pool.map(_one, tasks, chunksize=1), 1):
+            if done % 200 == 0 and time.monotonic() < end:
+                print(f"{done} photos", flush=True)
+
+
+def load(folder: Path) -> Harvest:
+    """Read all crops of a folder, in the order of their photos.
+
+    Raises
+    ------
+    FileNotFoundError
+        For a folder without crops.
+    """
+    files = sorted(folder.glob("*.npz"))
+    if not files:
+        raise FileNotFoundError(f"no crops in {folder}: draw them first, see --help")
+    with ThreadPoolExecutor(8) as pool:
+        counts = list(pool.map(lambda file: len(_read(file).label), files))
+        ends = np.cumsum(counts)
+        first = _read(files[0])
+        whole = {
+            one.name: np.empty(
+                (ends[-1], *getattr(first, one.name).shape[1:]), getattr(first, one.name).dtype
+            )
+            for one in fields(Harvest)
+        }
+
+        def fill(number: int) -> None:
+            part = _read(files[number])
+            for name, column in whole.items():
+                column[ends[number] - counts[number] : ends[number]] = getattr(part, name)
+
+        list(pool.map(fill, range(len(files))))
+    return Harvest(**whole)
+
+
+def _read(file: Path) -> Harvest:
+    with np.load(file) as kept:
+        return Harvest(**{one.name: kept[one.name] for one in fields(Harvest)})
 
 
 def _one_thread() -> None:
     cv2.setNumThreads(1)
 
 
-def _one(task: tuple[int, int, tuple[str, ...], bool, float]) -> Harvest | None:
-    number, seed, styles, mine, end = task
-    if time.monotonic() > end:
-        return None
+def _one(task: tuple[Path, int, int, tuple[str, ...], bool, float]) -> None:
+    folder, number, seed, styles, mine, end = task
+    file = folder / f"{number:06d}.npz"
+    if file.exists() or time.monotonic() > end:
+        return
     rng = np.random.default_rng([seed, number])
     style = styles[number % len(styles)]
     preset = str(rng.choice(list(PRESETS), p=np.array(list(PRESETS.values())) / sum(PRESETS.values())))
     width, height = (int(side) for side in rng.integers(640, 1150, 2))
     try:
         simulated = draw(style, int(rng.integers(2**62)), preset, width, height)
-        return harvest_photo(simulated, number, rng, mine=mine)
+        harvest = harvest_photo(simulated, number, rng, mine=mine)
     except Exception as fault:  # one photo that fails must not cost the others; it is named
         print(f"photo {number} ({style}, {preset}): {fault!r}", flush=True)
-        return None
+        return
+    part = file.with_suffix(".part")
+    with part.open("wb") as target:
+        np.savez(target, **{one.name: getattr(harvest, one.name) for one in fields(Harvest)})
+    part.replace(file)

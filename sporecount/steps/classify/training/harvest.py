@@ -12,11 +12,10 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
-from sporecount.steps.classify.network import look
+from sporecount.steps.classify.network import look, spore_margin
 from sporecount.steps.flatten import flatten
 from sporecount.steps.rescale import to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
-from sporecount.steps.settle import spore_margin
 
 IGNORE = 255
 """Label of a place that is neither a spore's centre nor free of spores: the edge of one, or one that nobody could
@@ -229,9 +228,3 @@ def _targets(
         axes[row] = (np.log(one.length_um), np.log(one.width_um), np.cos(turn), np.sin(turn))
         blur[row] = one.blur_um
     return offset * simulated.um_per_px, axes, blur
-
-
-def join(parts: list[Harvest]) -> Harvest:
-    """Put the rows of several harvests one after the other."""
-    names = Harvest.__dataclass_fields__
-    return Harvest(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})

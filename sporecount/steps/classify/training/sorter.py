@@ -24,6 +24,7 @@ from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
+from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.classify.training.gather import STYLES
 from sporecount.steps.classify.training.harvest import draw
 from sporecount.steps.classify.traits import traits
@@ -32,19 +33,19 @@ from sporecount.steps.flatten import flatten
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.rescale import to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
-from sporecount.steps.settle import on_large, settle, spore_margin
+from sporecount.steps.settle import on_large, settle
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
 SPORE, UNTOLD = 1, 2
 _PRESETS = {
-    "ordinary": 0.28,
-    "hard": 0.20,
+    "ordinary": 0.27,
+    "hard": 0.19,
     "good_focus": 0.10,
     "heavy": 0.07,
     "no_spores": 0.30,
-    "scan_4x": 0.05,
+    "scan_4x": 0.07,
 }
 
 _CLEAN_WEIGHT = 5.0
@@ -52,6 +53,9 @@ _CLEAN_WEIGHT = 5.0
 
 _MOST_OBJECTS = 150
 """A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
+
+_LOG_SIDES_PX = (np.log(650), np.log(1900))
+"""Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
 
 _PRESETS_OF_UNSEEN = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
 """The measuring recipes' own names of two presets."""
@@ -76,7 +80,7 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     flat = flatten(work)
     _, large = find_clutter(work, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
-    rows = traits(settled, follow_outlines(work, flat, settled), on_large(settled, large), work.um_per_px)
+    rows = traits(settled, follow_outlines(work, flat, settled), on_large(settled, large), work)
     label = np.zeros(len(rows), np.int8)
     if simulated.spores and len(rows):
         x_px, y_px = to_photo(work, settled.row, settled.col)
@@ -102,7 +106,7 @@ def _one(task: tuple[str, int, int]) -> Rows:
     preset = str(rng.choice(list(_PRESETS), p=list(_PRESETS.values())))
     if style not in STYLES:
         preset = _PRESETS_OF_UNSEEN.get(preset, preset)
-    width, height = (int(side) for side in rng.integers(650, 1000, 2))
+    width, height = np.exp(rng.uniform(*_LOG_SIDES_PX, 2)).astype(int).tolist()
     simulated = draw(style, int(rng.integers(2**62)), preset, width, height)
     rows, label = label_objects(simulated)
     clean = not any(one.countable for one in simulated.spores)
