@@ -95,8 +95,7 @@ def photo_progress() -> Iterator[Progress]:
 def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
     """Give the table of prints: one row each, and below it what to know of it."""
     from sporecount.reasons import REASONS
-    from sporecount.report.phrases import in_100
-    from sporecount.report.words import could_hide_words, heavy_probability
+    from sporecount.report.words import could_hide_words, heavy_words, print_case
 
     yield _row(_HEAD)
     yield "-" * (sum(_WIDTHS) + len(_WIDTHS) - 1)
@@ -112,10 +111,11 @@ def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
             )
         )
         remarks = []
-        if tally.fields and tally.spores == 0 and tally.flag != "unusable":
+        case = print_case(tally)
+        if case == "none":
             remarks.append(could_hide_words(tally))
-        elif tally.fields and tally.flag != "unusable":
-            remarks.append(f"A heavy load (class 4 or 5): {in_100(heavy_probability(tally))}.")
+        elif case != "unusable":
+            remarks.append(heavy_words(tally))
         gravest = sorted(tally.reasons, key=lambda code: -_weight(REASONS[code].flag))
         if gravest:
             remarks.append(REASONS[gravest[0]].words)

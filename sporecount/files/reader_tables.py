@@ -12,9 +12,10 @@ from sporecount.records import FieldResult, FieldTally, PrintTally, Readers
 
 LOAD_COLUMNS: dict[str, str] = {
     "sample": "", "load_low": ".4g", "load_high": ".4g", "class_0": ".3f", "class_1": ".3f", "class_2": ".3f",
-    "class_3": ".3f", "class_4": ".3f", "class_5": ".3f", "class_at_least": "d", "could_hide": ".4g",
-    "could_hide_even": ".4g", "print_area_mm2": ".4g", "print_area_low_mm2": ".4g",
-    "print_area_high_mm2": ".4g", "print_area_source": "", "heavy_verdict": "", "fields_to_go": "d",
+    "class_3": ".3f", "class_4": ".3f", "class_5": ".3f", "class_at_least": "d", "doubtful_objects": "d",
+    "heavy_without_doubtful": ".3f", "could_hide": ".4g", "could_hide_even": ".4g",
+    "print_area_mm2": ".4g", "print_area_low_mm2": ".4g", "print_area_high_mm2": ".4g",
+    "print_area_source": "", "heavy_verdict": "", "fields_to_go": "d",
 }  # fmt: skip
 """Columns of `loads.csv`, in order, each with the form of its numbers."""
 

@@ -35,7 +35,7 @@ class PrintTally:
     load_low, load_high : float
         95 % interval of the number of spores on the whole print.
     class_at_least : int
-        Load class of the spores in the examined fields alone: a lower bound.
+        Load class of the sure spores in the examined fields alone: a lower bound.
     could_hide, could_hide_even : float
         Smallest load of the whole print that would have shown more spores than were found in 95 of 100 cases;
         the same if spores were scattered evenly, the optimistic case. inf where none is ruled out.
@@ -45,6 +45,14 @@ class PrintTally:
         Fields like those so far that would decide it; 0 when decided, -1 when all that fit would not do.
     next_field_bits : float
         Expected loss of doubt about that by one more field, 0 to 1.
+    expected : float
+        Spores expected among what was found: the sum of the objects' probabilities.
+    doubtful_objects : int
+        Objects of which a closer look could still decide, each once.
+    doubtful_expected : float
+        Spores expected among those.
+    heavy_without_doubtful : float
+        Probability of class 4 or 5 if none of them is a spore.
     print_area_mm2, print_area_low_mm2, print_area_high_mm2 : float
         Area of the whole print that the load rests on, with its 95 % range.
     print_area_source : {"entered", "measured", "default"}
@@ -74,6 +82,10 @@ class PrintTally:
     heavy_verdict: Literal["below", "at least", "open"] = "open"
     fields_to_go: int = -1
     next_field_bits: float = float("nan")
+    expected: float = float("nan")
+    doubtful_objects: int = 0
+    doubtful_expected: float = 0.0
+    heavy_without_doubtful: float = float("nan")
     print_area_mm2: float = float("nan")
     print_area_low_mm2: float = float("nan")
     print_area_high_mm2: float = float("nan")

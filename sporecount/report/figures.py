@@ -9,6 +9,7 @@ import numpy as np
 
 from sporecount.records import PrintTally
 from sporecount.report.phrases import LOAD_CLASSES, about, in_100
+from sporecount.report.words import print_case
 
 _STARTS = (0, 1, 2, 21, 101, 1001)
 """First number of spores of each load class."""
@@ -23,19 +24,22 @@ def _at(spores: float) -> float:
 def load_ruler_svg(tally: PrintTally) -> str:
     """Draw the load of a whole print with its interval on a ruler of the load classes.
 
-    A dot and a solid line for the estimate and its 95 % interval, a dotted line with a bracket for what could
-    be there all the same. Classes 4 and 5 are hatched. Needs the patterns of the page around it.
+    A dot and a solid line for the estimate and its 95 % interval; where none was found, a dotted line with a
+    bracket for what could be there all the same. Classes 4 and 5 are hatched. Needs the patterns of the page
+    around it.
 
     Returns
     -------
     str
         SVG element; empty when nothing is known of the load.
     """
-    best, hide = tally.density_per_mm2 * tally.print_area_mm2, tally.could_hide
-    low, high = tally.load_low, tally.load_high
+    best = tally.density_per_mm2 * tally.print_area_mm2
+    none = print_case(tally) == "none"
+    hide = tally.could_hide if none else math.nan
+    low, high = (math.nan, math.nan) if none else (tally.load_low, tally.load_high)
     if not math.isfinite(best) or not (math.isfinite(high) or math.isfinite(hide)):
         return ""
-    words = [f"about {about(best)} spores on the whole print"]
+    words = ["no sure spore found" if none else f"about {about(best)} spores on the whole print"]
     if math.isfinite(low) and math.isfinite(high):
         words.append(f"95 % interval {about(low)} to {about(high, up=True)}")
     if math.isfinite(hide):

@@ -18,10 +18,13 @@ from sporecount.records import FieldTally, PrintTally, Readers
 from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
 
 _WORTH_A_WORD = 0.5
-"""Spores that doubtful objects must add up to before it is said."""
+"""Spores expected beyond those counted before it is said."""
 
 _MANY_DOUBTS = 3.0
-"""Spores that they must add up to before a print is called doubtful."""
+"""Spores that doubtful objects must add up to before a print is called doubtful."""
+
+_LIKELY = 0.5
+"""Probability from which a load is called likely."""
 
 PrintCase = Literal["unusable", "none", "doubtful", "few", "many", "heavy"]
 
@@ -39,7 +42,7 @@ class Verdict:
     evidence : tuple of str
         Density, load and class, each with its uncertainty.
     could_hide : str
-        What could be there without having been seen.
+        What could be there without having been seen, where none was found; else empty.
     supports : str
         What the evidence speaks for.
     doubts : tuple of str
@@ -84,21 +87,22 @@ def heavy_probability(tally: PrintTally) -> float:
 def print_case(tally: PrintTally) -> PrintCase:
     """Tell which of the verdicts a print has.
 
-    "doubtful" where the load rests more on objects that could be spores or not than on spores.
+    "doubtful" where the load rests more on objects that could be spores or not than on sure ones, or is likely
+    to be heavy by those alone.
     """
     if tally.flag == "unusable" or tally.fields == 0:
         return "unusable"
-    if tally.class_at_least >= 4:
+    heavy = heavy_probability(tally)
+    without = tally.heavy_without_doubtful if tally.doubtful_objects else heavy
+    if tally.class_at_least >= 4 or without >= _LIKELY:
         return "heavy"
-    if _doubtful_spores(tally) >= max(_MANY_DOUBTS, tally.spores):
+    sure = tally.expected - tally.doubtful_expected if tally.doubtful_objects else tally.spores
+    if tally.doubtful_expected >= max(_MANY_DOUBTS, sure) or heavy >= _LIKELY:
         return "doubtful"
     if tally.spores == 0:
         return "none"
-    heavy = heavy_probability(tally)
-    if heavy >= 0.5:
-        return "heavy"
     middling = heavy + float(tally.load_class_probability[3]) if not math.isnan(heavy) else math.nan
-    return "many" if tally.class_at_least >= 3 or middling >= 0.5 else "few"
+    return "many" if tally.class_at_least >= 3 or middling >= _LIKELY else "few"
 
 
 def print_verdict(tally: PrintTally) -> Verdict:
@@ -107,13 +111,13 @@ def print_verdict(tally: PrintTally) -> Verdict:
     doubts, remarks, remedies = reason_words(tally.reasons)
     place = f"in {plural(tally.fields, 'field')}, {area(tally.examined_mm2)}"
     found = f"{plural(tally.spores, 'spore')} found {place}"
-    doubt = _doubtful_spores(tally)
+    doubt = _beyond_counted(tally)
     headline = {
         "unusable": "No verdict: these photos cannot be relied on.",
         "none": f"No sure spore found {place}; doubtful objects add up to about {about(doubt)}."
         if doubt
         else f"No spore found {place}.",
-        "doubtful": f"Open: {found}, but doubtful objects add up to about {about(doubt)} more.",
+        "doubtful": f"Open: {found}, but {_doubtful_objects(tally)} decide what that means.",
         "few": f"Few spores: {found}.",
         "many": f"More than a few spores are likely: {found}.",
         "heavy": f"A heavy load is likely: {found}.",
@@ -141,29 +145,37 @@ def print_verdict(tally: PrintTally) -> Verdict:
 
 
 def could_hide_words(tally: PrintTally) -> str:
-    """Say what load could be there all the same; never that nothing is."""
-    if math.isnan(tally.could_hide) or tally.examined_mm2 <= 0 or print_case(tally) == "unusable":
+    """Say what load could be there all the same where none was found; never that nothing is.
+
+    Empty where spores were found, or doubtful objects decide: the load says it there.
+    """
+    case = print_case(tally)
+    if case not in ("none", "unusable"):
+        return ""
+    if math.isnan(tally.could_hide) or tally.examined_mm2 <= 0 or case == "unusable":
         return "What could have been missed is not known: too little could be examined to say."
     if math.isinf(tally.could_hide):
         return "Any load could be there unseen: too little of the print was examined."
     bound = _bound(tally.could_hide)
-    if tally.spores == 0 and _doubtful_spores(tally):
+    if _beyond_counted(tally):
         return (
             f"With the doubtful objects, what was seen fits a whole print of up to about {bound} (95 of 100 "
             "cases). None found is not none there."
         )
-    if tally.spores == 0:
-        words = f"A print with more than about {bound} would have shown one in 95 of 100 cases"
-        if math.isfinite(tally.could_hide_even) and tally.could_hide_even < 0.8 * tally.could_hide:
-            words += f" (about {_bound(tally.could_hide_even)} if they lay evenly, which they seldom do)"
-        return f"{words}. None found is not none there."
-    return f"What was seen fits a whole print of up to about {bound} (95 of 100 cases)."
+    words = f"A print with more than about {bound} would have shown one in 95 of 100 cases"
+    if math.isfinite(tally.could_hide_even) and tally.could_hide_even < 0.8 * tally.could_hide:
+        words += f" (about {_bound(tally.could_hide_even)} if they lay evenly, which they seldom do)"
+    return f"{words}. None found is not none there."
 
 
-def _doubtful_spores(tally: PrintTally) -> float:
+def _beyond_counted(tally: PrintTally) -> float:
     """Spores that are expected in the fields beyond those counted; 0 below half a spore."""
-    more = tally.density_per_mm2 * tally.examined_mm2 - tally.spores
+    more = tally.expected - tally.spores
     return more if math.isfinite(more) and more >= _WORTH_A_WORD else 0.0
+
+
+def _doubtful_objects(tally: PrintTally) -> str:
+    return plural(tally.doubtful_objects, "doubtful object")
 
 
 def _bound(load: float) -> str:
@@ -211,13 +223,15 @@ def _evidence(tally: PrintTally) -> list[str]:
     lines = []
     if math.isfinite(tally.density_per_mm2) and tally.spores:
         lines.append(
-            f"{about(tally.density_per_mm2)} spores per mm² (95 % interval {about(tally.density_low)} to "
-            f"{about(tally.density_high, up=True)}; clumps, counting, sorting and scale are allowed for)."
+            f"Density: {about(tally.density_per_mm2)} spores per mm² (95 % interval {about(tally.density_low)} "
+            f"to {about(tally.density_high, up=True)}). It is the mean over the print; clumps, counting, sorting "
+            "and scale are allowed for."
         )
-    if math.isfinite(tally.load_low) and math.isfinite(tally.load_high):
+    if math.isfinite(tally.load_low) and math.isfinite(tally.load_high) and print_case(tally) != "none":
         lines.append(
-            f"On the whole print that makes between {about(tally.load_low)} and "
-            f"{about(tally.load_high, up=True)} spores."
+            f"Load: between {about(tally.load_low)} and {about(tally.load_high, up=True)} spores on the whole "
+            "print (95 of 100 cases). It also weighs how large the print is and which loads occur at all, so it "
+            "is not just density times area."
         )
     lines.append(class_words(tally))
     if tally.class_at_least > 1:
@@ -240,8 +254,17 @@ def class_words(tally: PrintTally) -> str:
     first = named[0]
     words = f"Likeliest load class {first} ({_class_range(first)}): {in_100(probability[first])}"
     others = [f"class {one} ({_class_range(one)}): {in_100(probability[one])}" for one in named[1:]]
+    return "; ".join([words, *others]) + f". {heavy_words(tally)}"
+
+
+def heavy_words(tally: PrintTally) -> str:
+    """Say how likely a heavy load is, and how likely without the doubtful objects where they matter."""
     heavy = heavy_probability(tally)
-    return "; ".join([words, *others]) + f". A heavy load (class 4 or 5): {in_100(heavy)}."
+    words = f"A heavy load (class 4 or 5): {in_100(heavy)}"
+    without = tally.heavy_without_doubtful
+    if tally.doubtful_objects and in_100(without) != in_100(heavy):
+        words += f"; {in_100(without)} if none of the {_doubtful_objects(tally)} is a spore"
+    return f"{words}."
 
 
 def _class_range(load_class: int) -> str:
@@ -263,8 +286,8 @@ def _supports(case: PrintCase, tally: PrintTally) -> str:
             )
     elif case == "doubtful":
         words = (
-            "What the doubtful objects are decides this print: look at them before anything else. Taken as the "
-            f"machine weighs them, a heavy load keeps {in_100(heavy)}."
+            "What the doubtful objects are decides this print, and only a re-check can tell: look at them before "
+            "anything else."
         )
     elif case == "few":
         words = "This speaks for a light load" + (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -29,6 +29,11 @@ class Evidence:
         Standard uncertainty of the recall, the same error for all fields.
     count_var : float or ndarray of shape (m,)
         Variance of each count by sorting, sum of p (1 - p) over its objects.
+    doubtful, doubtful_var : float or ndarray of shape (m,)
+        Parts of `counts` and `count_var` that rest on doubtful objects, of which a closer look could still
+        decide.
+    doubtful_chance : float
+        Mean probability of the doubtful objects to be spores, above 0 where there are any.
     false_per_mm2 : float
         False spores per mm2 that the probabilities do not already discount, as found on blank prints.
     um_per_px_rel_u : float
@@ -50,6 +55,9 @@ class Evidence:
     recall: np.ndarray | float = 1.0
     recall_u: float = 0.0
     count_var: np.ndarray | float = 0.0
+    doubtful: np.ndarray | float = 0.0
+    doubtful_var: np.ndarray | float = 0.0
+    doubtful_chance: float = 0.0
     false_per_mm2: float = 0.0
     um_per_px_rel_u: float = 0.0
     model_rel_u: float = 0.0
@@ -63,12 +71,16 @@ class Evidence:
         require("number of counts", counts.size, areas.size, areas.size)
         recall = np.broadcast_to(require("recall", self.recall, 0, 1, above=True), areas.shape)
         variance = np.broadcast_to(require("count_var", self.count_var, 0), areas.shape)
+        doubtful = np.broadcast_to(require("doubtful", self.doubtful, 0), areas.shape)
+        doubtful_var = np.broadcast_to(require("doubtful_var", self.doubtful_var, 0), areas.shape)
+        require("doubtful_chance", self.doubtful_chance, 0, 1, above=bool(doubtful.sum()))
         for name in ("recall_u", "false_per_mm2", "um_per_px_rel_u", "model_rel_u"):
             require(name, getattr(self, name), 0)
         if self.k is not None and not np.isinf(self.k):
             require("k", self.k, 0, above=True)
         arrays = {"counts": counts, "areas_mm2": areas, "recall": recall, "count_var": variance}
-        for name, array in (arrays | {"effort_mm2": areas * recall}).items():
+        arrays |= {"doubtful": doubtful, "doubtful_var": doubtful_var, "effort_mm2": areas * recall}
+        for name, array in arrays.items():
             fixed = array.copy()
             fixed.flags.writeable = False
             object.__setattr__(self, name, fixed)
@@ -77,6 +89,25 @@ class Evidence:
     def found(self) -> float:
         """Spores found in all fields."""
         return float(np.sum(self.counts))
+
+    def decided(self, *, as_spores: bool) -> Evidence:
+        """Return the evidence if all doubtful objects turned out to be spores, or none of them."""
+        if not self.doubtful_chance:
+            return self
+        whole = np.asarray(self.doubtful) / self.doubtful_chance if as_spores else 0.0
+        return replace(
+            self,
+            counts=np.maximum(self.counts - self.doubtful, 0) + whole,
+            count_var=np.maximum(np.asarray(self.count_var) - self.doubtful_var, 0),
+            doubtful=0.0,
+            doubtful_var=0.0,
+            doubtful_chance=0.0,
+        )
+
+    @property
+    def doubtful_objects(self) -> float:
+        """Number of doubtful objects."""
+        return float(np.sum(self.doubtful)) / self.doubtful_chance if self.doubtful_chance else 0.0
 
     @property
     def examined_mm2(self) -> float:

@@ -41,8 +41,10 @@ class Load:
         Of the load classes 0 to 5.
     likeliest_class : int
     class_at_least : int
-        Class of the spores in the examined fields alone, themselves at 95 %: a lower bound that needs no
-        assumption on the rest of the print.
+        Class of the sure spores in the examined fields alone, at 95 %: a lower bound that needs no assumption
+        on the rest of the print.
+    heavy_without_doubtful : float
+        Probability of class 4 or 5 if no doubtful object is a spore.
     """
 
     loads: np.ndarray
@@ -53,6 +55,7 @@ class Load:
     class_probability: tuple[float, ...]
     likeliest_class: int
     class_at_least: int
+    heavy_without_doubtful: float
 
     @property
     def heavy_probability(self) -> float:
@@ -97,6 +100,11 @@ def load_of_print(
     Poisson. Doubt about single objects enters last: the answer is the mean of the answers for each number of
     true spores among the found, weighted by its probability.
 
+    Doubtful objects are taken to be wrong together: all of them spores with the mean of their probabilities,
+    else none. Look-alikes come in kinds, and a hundred of one kind are no surer than one; so doubtful objects
+    alone never make a class likelier than they themselves are spores, and what they are is for a person to
+    decide.
+
     Limits: fields must be a fair sample of the print. With little of a print examined the prior shows;
     compare `density`, which uses none on the load.
 
@@ -115,20 +123,10 @@ def load_of_print(
     """
     tail = (1 - float(require("level", level, 0, 1, above=True))) / 2
     loads, cell_class, prior = load_cells(class_prior)
-    found, weight = _true_among_found(evidence)
-    unknown = scenarios(evidence)
-    captured = captured_share(evidence, area, unknown)
-    false = _poisson_quantile(evidence.false_per_mm2 * evidence.examined_mm2, unknown.false)
-    posterior = np.zeros(loads.size)
-    for t, chance in zip(found, weight, strict=True):
-        true = t - false
-        if (true < 0).all():  # even the fewest false spores outnumber the found: none of these is true
-            true = np.zeros_like(true)
-        log_likelihood = captured.log_chance(true, loads[:, None])
-        likelihood = np.exp(log_likelihood - log_likelihood.max()).mean(axis=1)
-        one = prior * likelihood
-        posterior += chance * one / one.sum()
-    posterior /= posterior.sum()
+    posterior = without = _posterior(evidence.decided(as_spores=False), area, loads, prior)
+    if chance := evidence.doubtful_chance:
+        together = _posterior(evidence.decided(as_spores=True), area, loads, prior)
+        posterior = chance * together + (1 - chance) * without
     classes = np.bincount(cell_class, weights=posterior, minlength=6).clip(max=1.0)
     cumulative = np.cumsum(posterior)
     places = np.searchsorted(cumulative, np.array([0.5, tail, 1 - tail]) - 1e-12).clip(max=loads.size - 1)
@@ -142,17 +140,36 @@ def load_of_print(
         class_probability=tuple(float(one) for one in classes),
         likeliest_class=int(classes.argmax()),
         class_at_least=class_at_least(evidence),
+        heavy_without_doubtful=float(without[cell_class >= HEAVY_FROM_CLASS].sum()),
     )
 
 
+def _posterior(evidence: Evidence, area: PrintArea, loads: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """Probability of each load, with the doubtful objects decided."""
+    unknown = scenarios(evidence)
+    captured = captured_share(evidence, area, unknown)
+    false = _poisson_quantile(evidence.false_per_mm2 * evidence.examined_mm2, unknown.false)
+    posterior = np.zeros(loads.size)
+    for t, chance in zip(*_true_among_found(evidence), strict=True):
+        true = t - false
+        if (true < 0).all():  # even the fewest false spores outnumber the found: none of these is true
+            true = np.zeros_like(true)
+        log_likelihood = captured.log_chance(true, loads[:, None])
+        likelihood = np.exp(log_likelihood - log_likelihood.max()).mean(axis=1)
+        one = prior * likelihood
+        posterior += chance * one / one.sum()
+    return np.asarray(posterior / posterior.sum())
+
+
 def class_at_least(evidence: Evidence, level: float = 0.95) -> int:
-    """Load class that the examined fields alone prove at `level`, whatever the rest of the print holds."""
+    """Load class that the sure spores of the examined fields prove at `level`, whatever else the print holds."""
     from scipy.special import ndtri
 
     false = evidence.false_per_mm2 * evidence.examined_mm2
-    sd = float(np.sqrt(np.sum(evidence.count_var) + false))
-    sure = evidence.found - false - float(ndtri(level)) * sd
-    return load_class(max(0.0, float(np.round(sure))))
+    sure = evidence.decided(as_spores=False)
+    sd = float(np.sqrt(np.sum(sure.count_var) + false))
+    proven = sure.found - false - float(ndtri(level)) * sd
+    return load_class(max(0.0, float(np.round(proven))))
 
 
 def load_cells(class_prior: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -262,6 +262,9 @@ def _repeated(one: Evidence, fields: int) -> Evidence:
         areas_mm2=np.full(fields, one.examined_mm2),
         recall=np.full(fields, one.searched_mm2 / one.examined_mm2),
         count_var=0.0,
+        doubtful=0.0,
+        doubtful_var=0.0,
+        doubtful_chance=0.0,
     )
 
 
@@ -274,6 +277,8 @@ def _continued(evidence: Evidence, fields: int) -> Evidence:
         areas_mm2=evidence.areas_mm2[turn],
         recall=np.asarray(evidence.recall)[turn],
         count_var=np.asarray(evidence.count_var)[turn],
+        doubtful=np.asarray(evidence.doubtful)[turn],
+        doubtful_var=np.asarray(evidence.doubtful_var)[turn],
     )
 
 

@@ -92,7 +92,8 @@ def evidence_of(
     The count of a place is the sum of the probabilities of its objects, each counted once; those that are
     hardly spores (`settings.doubt_low`) are left to the recall, lest thousands of specks make a spore. Its
     variance is the sum of p (1 - p) and the part of a doubt that all objects share (`SHARED_DOUBT`), which
-    moves it by itself times the sum of p (1 - p).
+    moves it by itself times the sum of p (1 - p). Those below `settings.doubt_high` are doubtful: a person can
+    still decide on them.
 
     Parameters
     ----------
@@ -102,10 +103,10 @@ def evidence_of(
     placed : PrintMap, optional
         Of the same fields; without it each photo is a place of its own.
     """
-    return _evidence(_what_counts(fields, settings, placed))
+    return _evidence(_what_counts(fields, settings, placed), settings)
 
 
-def _evidence(counted: Sequence[_Counted]) -> Evidence:
+def _evidence(counted: Sequence[_Counted], settings: CountSettings) -> Evidence:
     areas = np.array([one.area_mm2 for one in counted])
     _, place = np.unique([one.place for one in counted], return_inverse=True)
     place_mm2 = np.bincount(place, areas)
@@ -114,7 +115,11 @@ def _evidence(counted: Sequence[_Counted]) -> Evidence:
     def of_places(values: Iterable[float]) -> np.ndarray:
         return np.bincount(place, np.fromiter(values, float, len(counted)))[some]
 
+    open_ones = [one.probability[one.probability < settings.doubt_high] for one in counted]
     spread = of_places((one.probability * (1 - one.probability)).sum() for one in counted)
+    sure_spread = np.maximum(spread - of_places((one * (1 - one)).sum() for one in open_ones), 0)
+    variance, sure_variance = (one * (1 + SHARED_DOUBT**2 * one.sum()) for one in (spread, sure_spread))
+    every_open = np.concatenate(open_ones)
     weight = areas / areas.sum()
     scales = [one.field.scale for one in counted]
     return Evidence(
@@ -122,7 +127,10 @@ def _evidence(counted: Sequence[_Counted]) -> Evidence:
         areas_mm2=place_mm2[some],
         recall=of_places(one.area_mm2 * one.field.tally.recall for one in counted) / place_mm2[some],
         recall_u=float(weight @ [one.field.tally.recall_u for one in counted]),
-        count_var=spread * (1 + SHARED_DOUBT**2 * spread.sum()),
+        count_var=variance,
+        doubtful=of_places(one.sum() for one in open_ones),
+        doubtful_var=variance - sure_variance,
+        doubtful_chance=float(every_open.mean()) if every_open.size else 0.0,
         um_per_px_rel_u=float(weight @ [scale.um_per_px_u / scale.um_per_px for scale in scales]),
     )
 
@@ -159,7 +167,7 @@ def tally_print(
     if not used:
         return _no_verdict(sample, fields, area)
     counted = _what_counts(used, settings, placed)
-    evidence = _evidence(counted)
+    evidence = _evidence(counted, settings)
     area = at_least_examined(area, evidence.examined_mm2)
     load = load_of_print(evidence, area.area)
     found = density(evidence)
@@ -199,6 +207,10 @@ def tally_print(
         heavy_verdict=stands.verdict,
         fields_to_go=stands.fields_to_go if stands.decidable else -1,
         next_field_bits=gain.bits,
+        expected=evidence.found,
+        doubtful_objects=round(evidence.doubtful_objects),
+        doubtful_expected=float(np.sum(evidence.doubtful)),
+        heavy_without_doubtful=load.heavy_without_doubtful,
         **_area_columns(area),
     )
 

@@ -174,6 +174,7 @@ def make_print(sample: str = "TANK-01", spores: int = 0, **changes: object) -> P
         "heavy_verdict": "open",
         "fields_to_go": 2,
         "next_field_bits": 0.05,
+        "expected": float(spores),
     }
     hides = changes.get("could_hide_per_mm2", values["could_hide_per_mm2"])
     values["could_hide"] = 60 * hides  # type: ignore[operator]

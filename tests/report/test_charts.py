@@ -104,6 +104,8 @@ def test_ruler_without_spores_shows_what_could_hide():
     assert "up to 60 could be there" in svg
     assert 'class="best hollow"' in svg
     assert positions(svg, "hide")
+    assert not positions(svg, "span")
+    assert not positions(load_ruler_svg(make_print(spores=3, could_hide_per_mm2=1.0)), "hide")
     assert load_ruler_svg(make_print(density_per_mm2=NAN)) == ""
 
 

@@ -15,6 +15,7 @@ from sporecount.report.words import (
     class_words,
     could_hide_words,
     field_sentence,
+    heavy_words,
     print_case,
     print_verdict,
     read_sentences,
@@ -26,6 +27,8 @@ NAN = float("nan")
 HEAVY = (0.0, 0.0, 0.0, 0.02, 0.3, 0.68)
 MANY = (0.0, 0.0, 0.1, 0.7, 0.2, 0.0)
 FEW = (0.0, 0.2, 0.7, 0.08, 0.02, 0.0)
+HALF = (0.3, 0.2, 0.05, 0.05, 0.3, 0.1)
+DOUBTS = {"expected": 26.0, "doubtful_objects": 50, "doubtful_expected": 25.0, "heavy_without_doubtful": 0.02}
 
 CASES = {
     "none": make_print(spores=0, could_hide_per_mm2=0.73),
@@ -48,7 +51,7 @@ CASES = {
         load_high=NAN,
         load_class_probability=(NAN,) * 6,
     ),
-    "doubtful": make_print(spores=1, density_per_mm2=26 / 4.1, load_class_probability=HEAVY),
+    "doubtful": make_print(spores=1, load_class_probability=HALF, **DOUBTS),
     "no classes": make_print(spores=5, load_class_probability=()),
 }
 
@@ -71,7 +74,7 @@ def all_words(tally):
 @pytest.mark.parametrize("name", CASES)
 def test_every_case_gives_whole_sentences(name):
     verdict = print_verdict(CASES[name])
-    for sentence in (verdict.headline, verdict.could_hide, verdict.supports, *verdict.evidence):
+    for sentence in filter(None, (verdict.headline, verdict.could_hide, verdict.supports, *verdict.evidence)):
         assert sentence[0].isupper() or sentence[0].isdigit()
         assert sentence.endswith(".")
     assert "nan" not in all_words(CASES[name]).lower().replace("nant", "")
@@ -163,25 +166,56 @@ def test_about_keeps_two_figures_and_up_is_never_below(value):
 
 
 def test_doubtful_objects_that_add_up_are_not_passed_over():
-    doubtful = make_print(spores=0, density_per_mm2=11.0 / 4.1, could_hide=210.0)
-    verdict = print_verdict(doubtful)
+    verdict = print_verdict(make_print(spores=0, **{**DOUBTS, "expected": 25.0}, load_class_probability=HALF))
     assert verdict.case == "doubtful"
-    assert verdict.headline.startswith("Open: 0 spores found in 6 fields")
-    assert "doubtful objects add up to about 11 more." in verdict.headline
-    assert "look at them before anything else" in verdict.supports
-    assert "settle the doubtful objects before taking more photos" in verdict.stop
-    assert "up to about 210 spores" in verdict.could_hide
-    assert "would have shown one" not in verdict.could_hide
-    one = make_print(spores=1, density_per_mm2=26 / 4.1, load_class_probability=HEAVY)
-    assert print_case(one) == "doubtful"  # one spore and many doubts are no heavy load yet
-    assert (
-        print_case(make_print(spores=14, density_per_mm2=26 / 4.1, load_class_probability=HEAVY)) == "heavy"
+    assert verdict.headline == (
+        "Open: 0 spores found in 6 fields, 4.1\N{NO-BREAK SPACE}mm², but 50 doubtful objects decide what that "
+        "means."
     )
-    few = print_verdict(make_print(spores=0, density_per_mm2=1.4 / 4.1))
+    assert "only a re-check can tell" in verdict.supports
+    assert "settle the doubtful objects before taking more photos" in verdict.stop
+    few = print_verdict(make_print(spores=0, expected=1.4, doubtful_objects=3, doubtful_expected=1.4))
     assert few.headline.startswith("No sure spore found in 6 fields")
     assert "add up to about 1.4." in few.headline
-    slight = print_verdict(make_print(spores=0, density_per_mm2=0.4 / 4.1))
+    assert "With the doubtful objects, what was seen fits a whole print of up to" in few.could_hide
+    assert "would have shown one" not in few.could_hide
+    slight = print_verdict(make_print(spores=0, expected=0.4, doubtful_objects=1, doubtful_expected=0.4))
     assert slight.headline.startswith("No spore found")
+
+
+@pytest.mark.parametrize(
+    ("chances", "without", "case"),
+    [(HALF, 0.02, "doubtful"), (HEAVY, 0.02, "doubtful"), (HEAVY, 0.49, "doubtful"), (HEAVY, 0.9, "heavy")],
+)
+def test_doubtful_objects_alone_make_no_heavy_print(chances, without, case):
+    doubts = {**DOUBTS, "heavy_without_doubtful": without}
+    assert print_case(make_print(spores=40, load_class_probability=chances, **doubts)) == case
+    # where sure spores are more, what they say stands, unless the doubtful ones tip it
+    mostly_sure = {**doubts, "expected": 60.0}
+    tipped = "many" if chances is HALF else case
+    chances = (*chances[:2], 0.05, 0.25, 0.3, 0.1) if chances is HALF else chances
+    assert print_case(make_print(spores=40, load_class_probability=chances, **mostly_sure)) == tipped
+
+
+def test_a_heavy_load_is_given_with_and_without_the_doubtful_objects():
+    words = heavy_words(CASES["doubtful"])
+    assert words == (
+        "A heavy load (class 4 or 5): 40 in 100; 2 in 100 if none of the 50 doubtful objects is a spore."
+    )
+    assert heavy_words(CASES["many"]) == "A heavy load (class 4 or 5): 20 in 100."
+
+
+def test_one_upper_end_of_the_whole_print_is_given_and_what_it_is():
+    """Where none was found, what could hide; else the load. Never both, and the density is named as such."""
+    for name, tally in CASES.items():
+        verdict = print_verdict(tally)
+        said = " ".join(verdict.evidence)
+        assert not (verdict.could_hide and "Load: between" in said), name
+        if verdict.case == "none":
+            assert "95 of 100 cases" in verdict.could_hide
+        elif verdict.case != "unusable":
+            assert "not just density times area" in said
+            assert said.startswith("Density: ")
 
 
 def test_even_scatter_is_named_as_the_optimistic_case():
@@ -242,7 +276,7 @@ def test_the_next_print_is_one_without_verdict_and_then_where_a_field_tells_most
 
 
 def test_doubtful_objects_go_before_more_photos():
-    doubtful = make_print("E", spores=0, density_per_mm2=11.0 / 4.1, could_hide=210.0, next_field_bits=0.5)
+    doubtful = make_print("E", spores=0, **{**DOUBTS, "expected": 25.0}, next_field_bits=0.5)
     some = make_print("B", spores=3, next_field_bits=0.02)
     said = "Settle the doubtful objects of E before taking more photos of it."
     assert next_print_words([doubtful]) == said

@@ -134,3 +134,40 @@ def test_a_contaminated_blank_puts_every_print_in_doubt():
     assert all("blank-contaminated" in one.reasons for one in marked)
     assert mark_session(marked, "blank-contaminated") == marked
     assert prints[0].flag == "clear"
+
+
+def heavy(tally):
+    return sum(tally.load_class_probability[4:])
+
+
+@pytest.mark.parametrize(("chance", "number"), [(0.25, 2), (0.25, 20), (0.25, 1000), (0.55, 20)])
+def test_doubtful_objects_alone_make_no_load_likelier_than_they_are_spores(chance, number):
+    """Errors of sorting go together: many look-alikes of one kind are no surer than one of them."""
+    fields = [make_field([chance] * number, number=i, examined_mm2=2.0) for i in (1, 2, 3)]
+    empty = [make_field(number=i, examined_mm2=2.0) for i in (1, 2, 3)]
+    tally, without = tally_print(fields, SETTINGS), heavy(tally_print(empty, SETTINGS))
+    assert heavy(tally) <= chance + (1 - chance) * without + 1e-6  # probabilities are single precision
+    assert tally.class_at_least == 0
+    assert tally.heavy_verdict != "at least"
+    assert tally.doubtful_objects == 3 * number
+    assert tally.heavy_without_doubtful == pytest.approx(without)
+    assert tally.expected == tally.doubtful_expected == pytest.approx(3 * number * chance)
+
+
+def test_sure_spores_are_heavy_whatever_else_is_doubtful():
+    fields = [make_field([0.99] * 60 + [0.4] * 60, number=i, examined_mm2=2.0) for i in (1, 2, 3)]
+    tally = tally_print(fields, SETTINGS)
+    assert heavy(tally) > 0.99
+    assert tally.heavy_without_doubtful > 0.99
+    assert tally.heavy_verdict == "at least"
+    assert tally.class_at_least == 4  # 180 sure ones
+
+
+def test_deciding_the_doubtful_objects_decides_the_load():
+    """What a re-check makes of them is what the two cases said beforehand."""
+    open_ones = tally_print([make_field([0.4] * 40, number=i) for i in (1, 2, 3)], SETTINGS)
+    spores = tally_print([make_field([0.99] * 40, number=i) for i in (1, 2, 3)], SETTINGS)
+    none = tally_print([make_field([0.01] * 40, number=i) for i in (1, 2, 3)], SETTINGS)
+    assert heavy(spores) > 0.99
+    assert heavy(none) == pytest.approx(open_ones.heavy_without_doubtful)
+    assert heavy(open_ones) == pytest.approx(0.4 * heavy(spores) + 0.6 * heavy(none), abs=0.01)
