@@ -9,23 +9,41 @@ descriptions of the same lemon are one spore; two lemons side by side are two.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from sporecount.records import Candidates, FlatField, WorkImage
+from sporecount.steps.candidates import strongest_within
 from sporecount.steps.classify.crops import CropSource
-from sporecount.steps.classify.network import Looks, glance, look, look_carefully, spore_margin
+from sporecount.steps.classify.network import (
+    Looks,
+    glance,
+    look,
+    look_carefully,
+    look_turned,
+    spore_margin,
+)
 from sporecount.steps.clutter import LargeObjects
 
 _GLANCE_FROM = -0.2
 """Log odds of the quick look below which a place is passed over."""
 
-_ALWAYS_LOOKED_AT = 60
+_ONE_LOOK_UM = 3.0
+"""Of places nearer to each other than this only the likeliest is looked at: less than half a spore's width, and a
+look finds its way to the spore's centre from anywhere on it."""
+
+_ALWAYS_LOOKED_AT = 30
 """The strongest candidates are looked at whatever the quick look says: what stands out is named in the record."""
 
 _LOOK_AGAIN_FROM = -1.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
+
+_IN_DOUBT = 2.0
+"""Margin (log odds) on either side of even up to which an object is looked at twice more, turned. On 36 simulated
+photos of three styles that the networks had not seen, the best F1 of objects rose from 0.901, 0.892 and 0.918 to
+0.904, 0.902 and 0.923."""
 
 _GROW_FROM = 1.0
 _GROW_ROUNDS = 4
@@ -77,7 +95,7 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
     Settled
     """
     source = CropSource(work, flat)
-    promising = _worth_a_look(source, candidates.row, candidates.col)
+    promising = _worth_a_look(source, work, candidates.row, candidates.col)
     promising[:_ALWAYS_LOOKED_AT] = True
     row, col = candidates.row[promising], candidates.col[promising]
     settled = each_once(_look_twice(source, work, row, col), work.um_per_px)
@@ -88,7 +106,7 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
             break
         seen = work.seen[np.round(row).astype(int), np.round(col).astype(int)]
         row, col = row[seen], col[seen]
-        promising = _worth_a_look(source, row, col)
+        promising = _worth_a_look(source, work, row, col)
         found = _look_twice(source, work, row[promising], col[promising])
         found = found.take(np.flatnonzero(spore_margin(found.looks.logits) > _GROW_FROM))
         before = len(settled.row)
@@ -101,16 +119,35 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
         settled, fresh = joined.take(keep), keep >= before
         if not fresh.any():
             break
+    settled = _decide_doubtful(source, settled)
     order = np.lexsort((settled.col, settled.row, -spore_margin(settled.looks.logits)))
     return settled.take(order)
 
 
-def _worth_a_look(source: CropSource, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+def _decide_doubtful(source: CropSource, settled: Settled) -> Settled:
+    """Look again, turned, at what is neither surely a spore nor surely none, and take the mean of the answers."""
+    looks = settled.looks
+    doubtful = np.flatnonzero(np.abs(spore_margin(looks.logits)) < _IN_DOUBT)
+    row, col = settled.row[doubtful], settled.col[doubtful]
+    answers = [looks.take(doubtful)]
+    answers += [_look_at(source, row, col, partial(look_turned, turn=turn)) for turn in (1, 2)]
+    means = {}
+    for name in ("logits", "disagreement"):
+        means[name] = getattr(looks, name).copy()
+        means[name][doubtful] = np.mean([getattr(one, name) for one in answers], axis=0)
+    return Settled(settled.row, settled.col, replace(looks, **means))
+
+
+def _worth_a_look(source: CropSource, work: WorkImage, row: np.ndarray, col: np.ndarray) -> np.ndarray:
     parts = [
-        glance(source.cut_glance(row[start : start + 2048], col[start : start + 2048])) > _GLANCE_FROM
+        glance(source.cut_glance(row[start : start + 2048], col[start : start + 2048]))
         for start in range(0, len(row), 2048)
     ]
-    return np.concatenate(parts) if parts else np.empty(0, bool)
+    odds = np.concatenate(parts) if parts else np.empty(0, np.float32)
+    order = np.argsort(-odds, kind="stable")[: np.count_nonzero(odds > _GLANCE_FROM)]
+    promising = np.zeros(len(row), bool)
+    promising[order[strongest_within(row[order], col[order], _ONE_LOOK_UM / work.um_per_px)]] = True
+    return promising
 
 
 def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.ndarray) -> Settled:

@@ -103,6 +103,11 @@ def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
     )
 
 
+def look_turned(fine: np.ndarray, wide: np.ndarray, turn: int) -> Looks:
+    """Look at crops with both networks after quarter turns; angle and offset are of the turned crop."""
+    return look_carefully(*(np.ascontiguousarray(np.rot90(crops, turn, (2, 3))) for crops in (fine, wide)))
+
+
 def _look(name: str, fine: np.ndarray, wide: np.ndarray) -> Looks:
     session = _session(name)
     rows = [
