@@ -68,7 +68,7 @@ def load(folder: Path) -> Harvest:
     if not files:
         raise FileNotFoundError(f"no crops in {folder}: draw them first, see --help")
     with ThreadPoolExecutor(8) as pool:
-        counts = list(pool.map(lambda file: len(_read(file).label), files))
+        counts = list(pool.map(_count, files))
         ends = np.cumsum(counts)
         first = _read(files[0])
         whole = {
@@ -85,6 +85,11 @@ def load(folder: Path) -> Harvest:
 
         list(pool.map(fill, range(len(files))))
     return Harvest(**whole)
+
+
+def _count(file: Path) -> int:
+    with np.load(file) as kept:
+        return len(kept["label"])
 
 
 def _read(file: Path) -> Harvest:
