@@ -94,6 +94,12 @@ _TABLE = (
         "Look at the doubtful objects, at 40x if you can.",
     ),
     Reason(
+        "readers-differ",
+        "recheck",
+        "Readers disagree on an object, so it stays open: it is not counted, but its doubt is in the interval.",
+        "Ask for a third look: let somebody else decide on it in the re-check.",
+    ),
+    Reason(
         "size-mismatch",
         "recheck",
         "The spores found are not of the size that the calibration leads to expect.",

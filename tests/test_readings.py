@@ -13,13 +13,17 @@ from sporecount.readings import (
     Reading,
     agreement,
     current,
+    differing,
     learn,
     learnt_words,
     nearest,
     queue,
     settle,
+    undecided_share,
 )
 from sporecount.records import FieldResult, Objects
+from sporecount.settings import CountSettings
+from sporecount.steps.print_tally import tally_print
 from tests.report.examples import make_field, make_print
 
 FIELD = make_field(20, doubtful=8, seed=4, size=(700, 500), flag="recheck", reasons=("ambiguous-objects",))
@@ -71,10 +75,60 @@ def test_cannot_tell_leaves_the_machines_probability():
     assert result.kinds.spore[row] == pytest.approx(FIELD.kinds.spore[row], abs=1e-6)
 
 
-def test_readers_who_differ_leave_the_object_open():
+def test_readers_who_differ_leave_the_object_open_and_ask_for_a_third_look():
     row = int(DOUBTFUL[0])
-    result = settle(FIELD, [said(row, "spore"), said(row, "not", 1, reader="CD", turn=2)])
+    two = [said(row, "spore"), said(row, "not", 1, reader="CD", turn=2)]
+    result = settle(FIELD, two)
     assert result.kinds.spore[row] == pytest.approx(0.5)
+    assert not result.counted[row]
+    assert "readers-differ" in result.tally.reasons
+    assert result.tally.flag == "recheck"
+    assert differing(FIELD, two, CountSettings()) == 1
+    print_tally = tally_print([result], CountSettings())
+    assert "readers-differ" in print_tally.reasons
+    assert print_tally.doubtful_objects == len(DOUBTFUL)  # the open one among them
+    for says, counts in (("spore", True), ("not", False)):
+        third = settle(FIELD, [*two, said(row, says, 2, reader="EF")])
+        assert bool(third.counted[row]) is counts
+        assert "readers-differ" not in third.tally.reasons
+
+
+def test_an_object_on_which_readers_differ_waits_for_somebody_else():
+    sure = int(np.flatnonzero(FIELD.kinds.spore > 0.85)[0])  # no doubt of the machine's
+    two = [said(sure, "spore"), said(sure, "not", 1, reader="CD")]
+    for turn in (None, 1, 2):
+        (first,) = [one for one in queue([FIELD], [], two, turn=turn, reader="EF") if one.row == sure]
+        assert first.differ
+    assert sure not in [one.row for one in queue([FIELD], [], two, turn=1, reader="AB")]
+    third = [*two, said(sure, "not", 2, reader="EF")]
+    assert sure not in [one.row for one in queue([FIELD], [], third)]
+    # open objects of all kinds end the doubt only when nobody differs any more
+    rest = [said(int(row), "not") for row in DOUBTFUL]
+    assert [one.row for one in queue([FIELD], [], [*two, *rest])] == [sure]
+    assert "readers-differ" in settle(FIELD, [*two, *rest]).tally.reasons
+
+
+def test_readers_who_differ_on_a_missed_spore_leave_it_open():
+    place = (5.0, 7.0)
+    added = Reading(FIELD.photo, *place, "added", "AB", "2026-05-17T09:00:00")
+    against = Reading(FIELD.photo, *place, "not", "CD", "2026-05-17T09:00:01")
+    result = settle(FIELD, [added, against])
+    assert result.tally.spores == FIELD.tally.spores
+    assert result.kinds.spore[-1] == pytest.approx(0.5)
+    assert "readers-differ" in result.tally.reasons
+    third = settle(FIELD, [added, against, replace(against, reader="EF")])
+    assert len(third.objects) == len(FIELD.objects)
+    assert "readers-differ" not in third.tally.reasons
+
+
+def test_what_is_left_undecided_is_told_by_the_spores_expected_of_it():
+    spore = np.asarray(FIELD.kinds.spore, float)
+    whole = spore[spore > 0.15].sum()
+    assert undecided_share([FIELD], [], CountSettings()) == 1
+    one = int(DOUBTFUL[0])
+    left = undecided_share([FIELD], [said(one, "not")], CountSettings())
+    assert left == pytest.approx(1 - spore[one] / whole)
+    assert undecided_share([FIELD], [said(one, "unsure")], CountSettings()) == 1
 
 
 def test_deciding_everything_narrows_the_interval_and_ends_the_doubt():

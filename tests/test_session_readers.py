@@ -128,3 +128,21 @@ def test_words_taken_back_leave_the_machines_answer(folder):
     assert (read.readings, read.keeper) == ([], {})
     result, preview = open_session(out)
     assert read.tallied(result, preview) is result
+
+
+def test_readers_who_disagree_are_named_everywhere(folder):
+    out = folder / "sporecount"
+    field = open_session(out)[0].fields[0]
+    row = int(field.counted.argmax())
+    place = float(field.objects.x_px[row]), float(field.objects.y_px[row])
+    book = Book(out / BOOK_NAME)
+    book.write("a", Reading(field.photo, *place, "spore", "AB", "2026-05-17T09:00:00"))
+    book.write("b", Reading(field.photo, *place, "not", "CD", "2026-05-17T09:01:00"))
+    book.close()
+    assert renew(out)
+    assert rows(out, "fields_read.csv")[0]["read_flag"] == "recheck"
+    (read, _) = rows(out, "samples_read.csv")
+    assert (read["differing"], read["read_flag"]) == ("1", "recheck")
+    assert int(read["read_spores"]) == int(read["machine_spores"]) - 1
+    report = html.unescape((out / "report.html").read_text("utf-8"))
+    assert "Readers disagree on 1 object, which stays open" in report

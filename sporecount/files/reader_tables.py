@@ -27,7 +27,7 @@ FIELD_READ_COLUMNS: dict[str, str] = {
 """Columns of `fields_read.csv`."""
 
 SAMPLE_READ_COLUMNS: dict[str, str] = {
-    "sample": "", "readers": "", "decided": "d", "machine_spores": "d", "machine_density_per_mm2": ".4g",
+    "sample": "", "readers": "", "decided": "d", "differing": "d", "machine_spores": "d", "machine_density_per_mm2": ".4g",
     "machine_density_low": ".4g", "machine_density_high": ".4g", "machine_load_class": "d",
     "machine_flag": "", "read_spores": "d", "read_density_per_mm2": ".4g", "read_density_low": ".4g",
     "read_density_high": ".4g", "read_load_class": "d", "read_could_hide": ".4g", "read_flag": "",
@@ -83,6 +83,7 @@ def sample_read_row(tally: PrintTally, readers: Readers) -> dict[str, Any]:
         "sample": tally.sample,
         "readers": BETWEEN_REASONS.join(readers.names_of.get(tally.sample, ())),
         "decided": readers.decided_of.get(tally.sample, 0),
+        "differing": readers.differ_of.get(tally.sample, 0),
         **_answers("machine", tally),
         "keeper": keeper,
         "keeper_note": note,

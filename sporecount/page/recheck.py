@@ -52,7 +52,7 @@ def doubts(request: Request) -> Response:
     turn = 2 if request.query_params.get("round") == "2" else 1
     only, reader = request.query_params.get("print", ""), request.query_params.get("reader", "")
     readings = [one for one in desk.book.readings() if one.round == turn]
-    listed = desk.tallies.open_doubts(opened, turn, only)
+    listed = desk.tallies.open_doubts(opened, turn, only, reader)
     mine = [one for one in current(readings) if one.reader == reader][-_UNDO:]
     return say(
         {
@@ -77,7 +77,7 @@ def _said_of(opened: Opened, doubt: Doubt, *, blind: bool) -> dict[str, Any]:
         "x": doubt.x_px,
         "y": doubt.y_px,
     }
-    return said if blind else said | {"worth": doubt.value}
+    return said if blind else said | {"worth": doubt.value, "differ": doubt.differ}
 
 
 def one_object(request: Request) -> Response:

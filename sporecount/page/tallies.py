@@ -70,15 +70,17 @@ class Tallies:
             self._known_learnt = self.learnt(opened)
         return settle(found, self._book.readings(found.photo), opened.settings, self._known_learnt)
 
-    def open_doubts(self, opened: Opened, turn: int = 1, only: str = "") -> list[Doubt]:
-        """List the doubtful objects that a round of reading has not decided on, the most valuable first."""
-        readings = [one for one in self._book.readings() if one.round == turn]
+    def open_doubts(
+        self, opened: Opened, turn: int = 1, only: str = "", reader: str | None = None
+    ) -> list[Doubt]:
+        """List what a round of reading has not decided on, or readers differ on, the most valuable first."""
         results = (
             field
             for row in opened.rows
             if (not only or row.sample == only) and (field := opened.field(row.id)) is not None
         )
-        return queue(results, opened.result.prints, readings, opened.settings)
+        prints, readings = opened.result.prints, self._book.readings()
+        return queue(results, prints, readings, opened.settings, turn=turn, reader=reader)
 
     def changed(self, *samples: str) -> None:
         """Tally these prints again, soon."""

@@ -198,6 +198,8 @@ class Readers:
         Sample to its readers.
     decided_of : mapping of str to int
         Sample to the number of places decided on.
+    differ_of : mapping of str to int
+        Sample to the number of objects on which readers differ.
     keeper : mapping of str to (str, str)
         Sample to the keeper's decision (hold, release, re-test) and note.
     learnt : tuple of str
@@ -211,6 +213,7 @@ class Readers:
     decided_of: Mapping[str, int]
     keeper: Mapping[str, tuple[str, str]]
     learnt: tuple[str, ...] = ()
+    differ_of: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

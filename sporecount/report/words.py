@@ -352,6 +352,11 @@ def read_sentences(tally: PrintTally, readers: Readers) -> list[str]:
             lines.append(verdict.could_hide)
         if verdict.case != "unusable":
             lines.append(class_words(read))
+        if differ := readers.differ_of.get(tally.sample, 0):
+            lines.append(
+                f"Readers disagree on {plural(differ, 'object')}, which {'stays' if differ == 1 else 'stay'} "
+                "open: not in the count, half a spore each in density and load. A third look decides."
+            )
         if read.flag != tally.flag:
             lines.append(f"The flag is then {read.flag}; the machine's own is {tally.flag}.")
     if tally.sample in readers.keeper:

@@ -11,7 +11,17 @@ from sporecount.files.kept import key_of
 from sporecount.files.reader_tables import READING_COLUMNS, reading_row
 from sporecount.files.tables import write_csv
 from sporecount.files.whole import written_whole
-from sporecount.readings import Learnt, Reading, by_photo, current, learn, learnt_words, settle, spot_of
+from sporecount.readings import (
+    Learnt,
+    Reading,
+    by_photo,
+    current,
+    differing,
+    learn,
+    learnt_words,
+    settle,
+    spot_of,
+)
 from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally, Readers, SessionResult
 from sporecount.season import Book
 from sporecount.season.book import BOOK_NAME
@@ -81,11 +91,15 @@ class ReadSession:
         retally = Retally(preview_of, settings, result.own_recall)
         fields: dict[str, FieldTally] = {}
         prints: dict[str, PrintTally] = {}
+        differ: dict[str, int] = {}
         for machine in result.prints:
             if machine.sample in of_sample:
                 members = [result.fields[at] for at in at_of[machine.sample]]
                 settled = [settle(one, of_photo.get(one.photo, ()), settings, learnt) for one in members]
                 fields |= {one.photo: one.tally for one in settled}
+                differ[machine.sample] = sum(
+                    differing(one, of_photo.get(one.photo, ()), settings) for one in members
+                )
                 prints[machine.sample] = retally.tally(_once(settled), machine)
         said = {sample: [one for photo in of_sample[sample] for one in of_photo[photo]] for sample in prints}
         decided = {photo: _places(of_photo.get(photo, ())) for photo in fields}
@@ -100,6 +114,7 @@ class ReadSession:
                     for sample, words in said.items()
                 },
                 decided_of={sample: _places(words) for sample, words in said.items()},
+                differ_of=differ,
                 keeper=self.keeper,
                 learnt=tuple(learnt_words(learnt)) if learnt is not None else (),
             ),

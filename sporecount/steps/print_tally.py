@@ -30,6 +30,8 @@ _BLURRED_SHARE = 0.4
 """Share of the ground that a photo stands for from which it is called partly out of focus."""
 _GOOD_SHARE = 1 / 3
 """A doubt about so much of a print's area, or of its spores, is a doubt about the print."""
+_OF_ANY_FIELD = ("readers-differ",)
+"""Reasons that hold for the print wherever on it they arise: somebody must act on them."""
 
 
 def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
@@ -233,7 +235,7 @@ def _joined_reasons(counted: Sequence[_Counted]) -> list[str]:
     for code in dict.fromkeys(code for one in counted for code in one.reasons):
         holds = np.array([code in one.reasons for one in counted])
         shares = [float(of[holds].sum() / of.sum()) for of in (areas, spores) if of.sum() > 0]
-        if max(shares) >= _GOOD_SHARE - 1e-9:
+        if code in _OF_ANY_FIELD or max(shares) >= _GOOD_SHARE - 1e-9:
             joined.append(code)
     return joined
 

@@ -130,6 +130,17 @@ def test_a_second_reader_sees_nothing_of_the_first(client):
     assert "program’s opinion</h2>" not in page
 
 
+def test_a_third_reader_is_shown_what_two_disagree_on(client):
+    one = objects(client)[0]
+    say(client, one, "spore")
+    say(client, one, "not", 2, reader="CD", round=2)
+    assert len(objects(client, reader="AB")) == 35
+    third = [each for each in objects(client, reader="EF") if each["differ"]]
+    assert [(each["photo"], each["row"]) for each in third] == [(one["photo"], one["row"])]
+    say(client, one, "not", 3, reader="EF")
+    assert len(objects(client, reader="EF")) == 35
+
+
 def test_agreement_is_told_at_the_end(client):
     listed = objects(client)
     for number, one in enumerate(listed[:10]):

@@ -299,6 +299,15 @@ def test_readers_answer_and_keepers_decision_in_words():
     assert read_sentences(make_print("B"), readers) == []
 
 
+def test_readers_who_disagree_are_named():
+    readers = Readers(
+        {}, {}, {"A": make_print("A", spores=3)}, {"A": ("AB", "CD")}, {"A": 4}, {}, (), {"A": 2}
+    )
+    words = " ".join(read_sentences(make_print("A", spores=3), readers))
+    assert "Readers disagree on 2 objects, which stay open: not in the count" in words
+    assert "A third look decides." in words
+
+
 def test_odd_numbers_have_words():
     assert about(NAN) == "an unknown number"
     assert about(math.inf) == "more than can be told"

@@ -70,7 +70,7 @@ async function showNext() {
     viewer.look(told.x, told.y, um);
   }
   if (turn === 1) {
-    at("opinion").textContent = `${Math.round(100 * told.p)} in 100 that it is a spore; ${short(told.length_um)} × ${short(told.width_um)} µm; ${told.why}.`;
+    at("opinion").textContent = `${one.differ ? "Readers disagree on this one: yours is one look more. " : ""}${Math.round(100 * told.p)} in 100 that it is a spore; ${short(told.length_um)} × ${short(told.width_um)} µm; ${told.why}.`;
     standing(one.photo);
   }
   for (const next of list.slice(1, 4)) object(next).then(() => aboutLayer(next.photo, "photo")).catch(() => {});
