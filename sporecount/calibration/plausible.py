@@ -1,4 +1,4 @@
-"""Whether the named division fits what is known of the objective and the view.
+"""Whether the named division, or length, fits what is known of the objective and the view.
 
 The textbook relation: diameter of the field on the specimen = field number / magnification, so field number
 18 gives 4.5 mm at 4x, 1.8 mm at 10x and 0.45 mm at 40x.
@@ -78,10 +78,7 @@ def settle_division(
     if view_radius_px is not None:
         expected = px_per_division * field_um / (2 * view_radius_px)
         low, high = LEAST * expected, MOST * expected
-        basis = (
-            f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
-            f"{objective:g}x with field number {field_number_mm:g}"
-        )
+        basis = _basis(view_radius_px, field_um, objective, field_number_mm)
         source = "told from the round view"
     else:
         # without an edge the photo shows a part of the field: hardly more than all, seldom less than a sixth
@@ -108,14 +105,75 @@ def settle_division(
         shown = named_um / px_per_division * photo_diagonal_px
         return named_um, "named", [_remark_without_edge(shown, field_um, objective, lit_to_corners)]
     ratio = named_um / expected
+    return named_um, "named", _remarks_on_view(ratio, field_um, field_number_mm, "ruling")
+
+
+def check_length(
+    length_um: float,
+    long_px: float,
+    *,
+    objective: float | None,
+    field_number_mm: float,
+    view_radius_px: float | None,
+) -> list[str]:
+    """Check the length named for an object against the size of the round view.
+
+    Parameters
+    ----------
+    length_um, long_px : float
+        Of the object, named and in the photo.
+    objective : float or None
+    field_number_mm : float
+    view_radius_px : float or None
+        None where no edge of the round view was seen.
+
+    Returns
+    -------
+    list of str
+        Remarks in plain words.
+
+    Raises
+    ------
+    CalibrationError
+        `length-contradiction`.
+    """
+    if objective is None or view_radius_px is None:
+        missing = (
+            "The objective was not named"
+            if objective is None
+            else "No edge of the round view is in the photo"
+        )
+        return [f"{missing}, so the length could not be checked: a factor of 2 would go unnoticed."]
+    field_um = field_diameter_um(field_number_mm, objective)
+    expected = long_px * field_um / (2 * view_radius_px)
+    ratio = length_um / expected
+    if not LEAST <= ratio <= MOST:
+        raise refuse(
+            "length-contradiction",
+            f"{long_px:.0f} px were named {length_um:g} um, but "
+            f"{_basis(view_radius_px, field_um, objective, field_number_mm)}; then it is about "
+            f"{float(f'{expected:.2g}'):g} um long"
+            + _other_objective(objective, ratio, ", or")
+            + _other_eyepiece(ratio * field_number_mm, "length"),
+        )
+    return _remarks_on_view(ratio, field_um, field_number_mm, "length")
+
+
+def _basis(view_radius_px: float, field_um: float, objective: float, field_number_mm: float) -> str:
+    return (
+        f"the round view is {2 * view_radius_px:.0f} px across, which is {field_um / 1000:.2f} mm at "
+        f"{objective:g}x with field number {field_number_mm:g}"
+    )
+
+
+def _remarks_on_view(ratio: float, field_um: float, field_number_mm: float, by: str) -> list[str]:
     if 1 / REMARK <= ratio <= REMARK:
-        return named_um, "named", []
-    remark = (
-        f"The round view is {ratio * field_um / 1000:.2f} mm across by this ruling, not {field_um / 1000:.2f} mm: "
+        return []
+    return [
+        f"The round view is {ratio * field_um / 1000:.2f} mm across by this {by}, not {field_um / 1000:.2f} mm: "
         f"the eyepiece's field number is rather {ratio * field_number_mm:.1f} than {field_number_mm:g}, or the "
         "round view is cropped."
-    )
-    return named_um, "named", [remark]
+    ]
 
 
 def _remark_without_edge(shown_um: float, field_um: float, objective: float, lit_to_corners: bool) -> str:
@@ -141,16 +199,22 @@ def _explain(
     text = f"divisions of {px:.1f} px were named {named:g} um, but {basis}"
     if found:
         text += f"; then a division is {found[0]:g} um"
-    # a view of the field F/M: the scale named would fit the objective whose field is larger by named/expected
-    wanted = objective * expected / named
+    return text + _other_objective(objective, named / expected, ", or" if found else ";")
+
+
+def _other_objective(objective: float, ratio: float, joint: str) -> str:
+    """Offer the objective whose field is larger by the ratio, if there is about such a one."""
+    wanted = objective / ratio
     near = min(OBJECTIVES, key=lambda one: abs(math.log(one / wanted)))
-    if abs(math.log(near / wanted)) < math.log(1.3) and near != objective:
-        text += f"{', or' if found else ';'} the objective was {near:g}x"
-    return text
+    if abs(math.log(near / wanted)) >= math.log(1.3) or near == objective:
+        return ""
+    return f"{joint} the objective was {near:g}x"
 
 
-def _other_eyepiece(field_number_mm: float) -> str:
+def _other_eyepiece(field_number_mm: float, named: str = "division") -> str:
     """Offer the field number with which all names would be right, where there are eyepieces with such a one."""
     if not 8 <= field_number_mm <= 28:
         return ""
-    return f"; if division and objective are right, the eyepiece's field number is {field_number_mm:.1f}: name it"
+    return (
+        f"; if {named} and objective are right, the eyepiece's field number is {field_number_mm:.1f}: name it"
+    )

@@ -66,7 +66,27 @@ _TABLE = (
     Refusal(
         "bad-length",
         "the length given is no use for a scale",
-        "Mark the two ends of an object of known length at least 50 pixels apart",
+        "Give the length of the object in um, more than 0: 1000 for 1 mm",
+    ),
+    Refusal(
+        "ends-too-near",
+        "the two ends are too near each other: at least 50 pixels are needed",
+        "Mark the ends of something longer, or move one end away; the longer it is in the photo, the surer",
+    ),
+    Refusal(
+        "end-off-photo",
+        "an end lies off the photo",
+        "Mark both ends inside the upright photo, in pixels of its full size",
+    ),
+    Refusal(
+        "drawings-disagree",
+        "the drawings are not of one length",
+        "Take away the drawing that went wrong, and draw the same object each time",
+    ),
+    Refusal(
+        "length-contradiction",
+        "the named length cannot be right",
+        "Check the length and its unit (1 mm is 1000 um), and which objective was in use",
     ),
     Refusal(
         "bad-profile",

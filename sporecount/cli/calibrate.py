@@ -14,6 +14,7 @@ from sporecount.errors import CalibrationError
 if TYPE_CHECKING:
     from sporecount.calibration.records import AdapterProfile, CalibrationCheck
     from sporecount.session.calibrating import RulingPhoto
+    from sporecount.session.without_ruling import KnownLength
 
 
 def calibrate(
@@ -44,11 +45,17 @@ def calibrate(
         typer.Option(metavar="UM", help="No ruling: length of an object in one photo; with --ends.", min=0),
     ] = None,
     ends: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
-            metavar="X,Y,X,Y", help="Where that object begins and ends in the upright photo, in pixels."
+            metavar="X,Y,X,Y",
+            help="Where that object begins and ends in the upright photo, in pixels; "
+            "again for each time that you marked it.",
         ),
     ] = None,
+    within_um: Annotated[
+        float, typer.Option(metavar="UM", help="That length is known within this much.", min=0)
+    ] = 0.0,
+    thing: Annotated[str, typer.Option(metavar="WORDS", help="What that object is.")] = "",
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Where the certificate goes (HTML).")
     ] = None,
@@ -72,29 +79,36 @@ def calibrate(
       sporecount calibrate ruling_*.jpg --objective 40 --adapter bench
       sporecount calibrate today.jpg --objective 40 --adapter bench --check
       sporecount calibrate view.jpg --objective 10 --by-view --adapter loan
+      sporecount calibrate bar.jpg --length-um 500 --ends 812,640,1490,655
     """  # noqa: D301  \b keeps lines as they are
     from sporecount.session.calibrating import (
         check_against,
         join_rulings,
+        need_objective,
         profile_names,
         read_rulings,
         store,
         write_certificate,
     )
+    from sporecount.session.without_ruling import KnownLength
 
     if check and adapter is None:
         raise CalibrationError(
             "no profile to check", code="bad-call", where="--check", remedy="Name it with --adapter"
         )
-    if adapter is not None and objective is None and not check:
-        raise CalibrationError(
-            "a profile holds for one objective, and none was named",
-            code="bad-call",
-            where="--adapter",
-            remedy="Name the objective, such as --objective 10",
-        )
-    if by_view or length_um is not None or ends is not None:
-        return _without_ruling(photos, objective, field_number, adapter, length_um, ends, json)
+    if adapter is not None and not check:
+        need_objective(objective)
+    if by_view or length_um is not None or ends:
+        lines = tuple(_four_numbers(one) for one in ends or ())
+        known = None if length_um is None else KnownLength(length_um, lines, within_um, thing)
+        if len(photos) != 1 or (known is None) != (not lines):
+            raise CalibrationError(
+                "without a ruling, one photo is needed, and --length-um and --ends belong together",
+                code="bad-call",
+                where="calibrate",
+                remedy="See sporecount calibrate --help",
+            )
+        return _without_ruling(photos[0], objective, field_number, adapter, known, json)
     if check and adapter is not None:
         objective, division_um = profile_names(adapter, objective, division_um)
     rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)
@@ -118,32 +132,24 @@ def calibrate(
 
 
 def _without_ruling(
-    photos: list[Path],
+    photo: Path,
     objective: float | None,
     field_number: float,
     adapter: str | None,
-    length_um: float | None,
-    ends: str | None,
+    known: KnownLength | None,
     json: bool,
 ) -> int:
     from sporecount.calibration.profile import stated
-    from sporecount.session.calibrating import store, told_without_ruling
+    from sporecount.session.calibrating import store
+    from sporecount.session.without_ruling import see, tell_without_ruling
 
-    if len(photos) != 1 or (length_um is None) != (ends is None):
-        raise CalibrationError(
-            "without a ruling, one photo is needed, and --length-um and --ends belong together",
-            code="bad-call",
-            where="calibrate",
-            remedy="See sporecount calibrate --help",
-        )
-    profile = told_without_ruling(
-        photos[0],
+    profile, remarks = tell_without_ruling(
+        see(photo),
         name=adapter or "unnamed",
         date=_today(),
         objective=objective,
         field_number_mm=field_number,
-        length_um=length_um,
-        ends_px=None if ends is None else _four_numbers(ends),
+        known=known,
     )
     files: dict[str, str] = {}
     checks: list[CalibrationCheck] = []
@@ -158,6 +164,7 @@ def _without_ruling(
                 "objective": profile.objective,
                 "how": profile.how,
                 "reasons": list(profile.reasons),
+                "warnings": remarks,
                 "checks": _checks(checks),
                 **files,
             }
@@ -170,6 +177,7 @@ def _without_ruling(
                 f"About {scale} um per px, standard uncertainty {spread} ({share:.1f} %)",
                 profile.how,
                 f"Approximate: every field counted with it is flagged ({', '.join(profile.reasons)}).",
+                *(f"Note: {text}" for text in remarks),
                 *_ending(checks, files),
             ]
         )

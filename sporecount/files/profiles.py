@@ -28,7 +28,9 @@ def profile_folder() -> Path:
 
 
 def save_profile(profile: dict[str, Any]) -> Path:
-    """Store a profile; one of the same adapter and objective is replaced, and kept in the folder `earlier`.
+    """Store a profile; one of the same adapter and objective is replaced.
+
+    The one replaced is kept in the folder `earlier`, with its certificate.
 
     Parameters
     ----------
@@ -59,7 +61,10 @@ def save_profile(profile: dict[str, Any]) -> Path:
     data = json.dumps(profile, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
     if path.exists() and (old := path.read_bytes()) != data:
         (folder / "earlier").mkdir(exist_ok=True)
-        write_whole(folder / "earlier" / f"{path.stem}-{hashlib.sha256(old).hexdigest()[:8]}.json", old)
+        kept = folder / "earlier" / f"{path.stem}-{hashlib.sha256(old).hexdigest()[:8]}.json"
+        write_whole(kept, old)
+        if (certificate := path.with_suffix(".html")).exists():  # it is the old profile's, not the new one's
+            certificate.replace(kept.with_suffix(".html"))
     write_whole(path, data)
     return path
 

@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from sporecount.errors import SporecountError
-from sporecount.page import calibrate, cautions, field, photos, prints, recheck
+from sporecount.page import calibrate, cautions, drawing, field, photos, prints, recheck
 from sporecount.page.answers import make_environment, on_fault, on_missing
 from sporecount.page.desk import Desk
 from sporecount.page.guard import Guard
@@ -46,6 +46,7 @@ def make_app(desk: Desk, *, key: str, port: int) -> ASGIApp:
             *field.routes,
             *recheck.routes,
             *calibrate.routes,
+            *drawing.routes,
             *cautions.routes,
             Mount("/static", static),
         ],

@@ -13,9 +13,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from sporecount.calibration.records import AdapterProfile, CalibrationCheck
+from sporecount.calibration.refusals import REFUSALS
 from sporecount.errors import CalibrationError
 from sporecount.files.profiles import list_profiles, profile_folder
 from sporecount.page.answers import desk_of, number_of, page, said_in, say
+from sporecount.page.desk import Desk
 from sporecount.page.opened import photo_id
 from sporecount.page.walk import Rig, Walk
 from sporecount.session.live import Wish
@@ -27,6 +30,33 @@ _CERTIFICATE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src da
 
 def _walk(request: Request) -> Walk:
     return desk_of(request).walk
+
+
+def name_said(said: dict[str, Any]) -> str:
+    """Read the adapter's name that a form sent.
+
+    Raises
+    ------
+    HTTPException
+        400 when there is none.
+    """
+    name = str(said.get("name", "")).strip()
+    if not name:
+        raise HTTPException(400, "Give the adapter a name.")
+    return name
+
+
+def say_kept(
+    desk: Desk, profile: AdapterProfile, checks: list[CalibrationCheck], count_with: bool
+) -> dict[str, Any]:
+    """Count with a profile that was stored, when that is wanted, and say how it compares."""
+    if count_with:
+        wish = Wish(adapter=profile.name, objective=profile.objective, settings=desk.live.wish.settings)
+        desk.count_as(wish)
+    return {
+        "name": profile.name,
+        "checks": [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks],
+    }
 
 
 def show(request: Request) -> Response:
@@ -131,12 +161,15 @@ def _said_of(one: RulingRead) -> dict[str, Any]:
     at = photo_id(one.name)
     reading = one.reading
     if reading is None:
-        return {"id": at, "name": one.name, "good": False, "what": one.what, "remedy": one.remedy}
+        picture = one.code in REFUSALS  # refused as a ruling, so it could be opened as a photo
+        said = {"id": at, "name": one.name, "good": False, "picture": picture}
+        return said | {"what": one.what, "remedy": one.remedy}
     half = math.hypot(reading.width_px, reading.height_px) / 2
     return {
         "id": at,
         "name": one.name,
         "good": True,
+        "picture": True,
         "um_per_px": reading.um_per_px,
         "um_per_px_u": reading.um_per_px_u,
         "divisions": reading.divisions,
@@ -173,24 +206,16 @@ async def remove(request: Request) -> Response:
 async def accept(request: Request) -> Response:
     """Store the profile under a name, with its certificate; count with it when that is wanted."""
     said = await said_in(request)
-    if not str(said.get("name", "")).strip():
-        raise HTTPException(400, "Give the adapter a name.")
-    return say(
-        await run_in_threadpool(_accept, request, str(said["name"]).strip(), bool(said.get("count_with")))
-    )
+    return say(await run_in_threadpool(_accept, request, name_said(said), bool(said.get("count_with"))))
 
 
 def _accept(request: Request, name: str, count_with: bool) -> dict[str, Any]:
-    desk, walk = desk_of(request), _walk(request)
+    walk = _walk(request)
     reads = walk.reads()
     profile = join(reads, name=name, date=date.today().isoformat())
     certificate, checks = keep(profile, reads)
-    if count_with:
-        desk.count_as(Wish(adapter=name, objective=profile.objective, settings=desk.live.wish.settings))
-    return {
-        "name": name,
-        "certificate": photo_id(certificate.stem),
-        "checks": [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks],
+    return say_kept(desk_of(request), profile, checks, count_with) | {
+        "certificate": photo_id(certificate.stem)
     }
 
 

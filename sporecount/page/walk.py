@@ -9,12 +9,16 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from sporecount.errors import PhotoError
 from sporecount.page.opened import photo_id
 from sporecount.page.uploads import Tray
 from sporecount.session.crew import Crew, WorkerDied
-from sporecount.session.ruling_walk import RulingJob, RulingRead
+from sporecount.session.ruling_walk import RulingJob, RulingRead, SeeJob
+from sporecount.session.tiles import Refused
+from sporecount.session.without_ruling import Seen
 
 _MOST_PHOTOS = 24
+_DOWN = Refused("the photo brings the decoder down", "damaged", "Copy it again")
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,7 @@ class Walk:
         self._lock = threading.Lock()
         self._crew: Crew | None = None
         self._reads: dict[str, tuple[RulingRead, Rig]] = {}
+        self._seen: dict[str, Seen] = {}
 
     def close(self) -> None:
         """End the worker and put the photos away."""
@@ -68,12 +73,16 @@ class Walk:
 
     def remove(self, at: str) -> bool:
         """Put a photo away, by its id."""
-        for name in self.names():
-            if photo_id(name) == at:
-                (self._folder / name).unlink(missing_ok=True)
-                self._reads.pop(name, None)
-                return True
-        return False
+        name = self._name(at)
+        if name is None:
+            return False
+        (self._folder / name).unlink(missing_ok=True)
+        self._reads.pop(name, None)
+        self._seen.pop(name, None)
+        return True
+
+    def _name(self, at: str) -> str | None:
+        return next((name for name in self.names() if photo_id(name) == at), None)
 
     def clear(self) -> None:
         """Put all photos away."""
@@ -96,18 +105,43 @@ class Walk:
                 if name not in self._reads or self._reads[name][1] != self.rig
             ]
             if jobs:
-                self._crew = self._crew or Crew(1, "sporecount.session.ruling_walk:make_reader", None)
-                for job, answer in self._crew.do(jobs):
+                for job, answer in self._readers().do(jobs):
                     if isinstance(answer, WorkerDied):
-                        answer = RulingRead(
-                            job.name,
-                            what="the photo brings the decoder down",
-                            code="damaged",
-                            remedy="Copy it again",
-                        )
+                        answer = RulingRead(job.name, what=_DOWN.what, code=_DOWN.code, remedy=_DOWN.remedy)
                     self._reads[job.name] = (answer, self.rig)
             return [self._reads[name][0] for name in names]
+
+    def _readers(self) -> Crew:
+        self._crew = self._crew or Crew(1, "sporecount.session.ruling_walk:make_reader", None)
+        return self._crew
 
     def read(self, at: str) -> RulingRead | None:
         """Give what came out of a photo, by its id, if it was read."""
         return next((one for name, (one, _) in list(self._reads.items()) if photo_id(name) == at), None)
+
+    def file(self, at: str) -> tuple[str, Path] | None:
+        """Give name and file of a photo, by its id."""
+        name = self._name(at)
+        return None if name is None else (name, self._folder / name)
+
+    def see(self, at: str) -> Seen | None:
+        """Look at a photo, by its id, once; None when there is no such photo.
+
+        Raises
+        ------
+        PhotoError
+            The photo cannot be read.
+        """
+        with self._lock:
+            found = self.file(at)
+            if found is None:
+                return None
+            name, path = found
+            if name not in self._seen:
+                (_, answer), *_ = self._readers().do([SeeJob(str(path), name)])
+                if isinstance(answer, WorkerDied):
+                    answer = _DOWN
+                if isinstance(answer, Refused):
+                    raise PhotoError(answer.what, code=answer.code, where=name, remedy=answer.remedy)
+                self._seen[name] = answer
+            return self._seen[name]

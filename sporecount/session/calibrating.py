@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from sporecount.calibration.profile import (
-    approximate_profile,
     build_profile,
     check_drift,
     check_objectives,
@@ -57,8 +56,15 @@ def read_rulings(
     return [_read(path, objective, division_um, field_number_mm) for path in paths]
 
 
-def _open(path: Path) -> Photo:
-    name = printable(str(path))
+def open_photo(path: Path, name: str | None = None) -> Photo:
+    """Open a photo of a ruling, or of none; its name is the path unless another is given.
+
+    Raises
+    ------
+    PhotoError
+        A file that is no photo.
+    """
+    name = printable(str(path)) if name is None else name
     try:
         data = path.read_bytes()
     except OSError as fault:
@@ -76,7 +82,7 @@ def _read(
 ) -> RulingPhoto:
     from sporecount.chain import read_ruling_photo
 
-    photo = _open(path)
+    photo = open_photo(path)
     name = photo.name
     try:
         reading = read_ruling_photo(
@@ -108,65 +114,19 @@ def join_rulings(rulings: Sequence[RulingPhoto], *, name: str, date: str) -> Ada
     )
 
 
-def told_without_ruling(
-    path: Path,
-    *,
-    name: str,
-    date: str,
-    objective: float | None,
-    field_number_mm: float,
-    length_um: float | None,
-    ends_px: tuple[float, float, float, float] | None,
-) -> AdapterProfile:
-    """Make an approximate profile from a photo without a ruling.
-
-    Parameters
-    ----------
-    path : Path
-    name, date : str
-        Of the adapter; ISO 8601.
-    objective : float or None
-    field_number_mm : float
-        Of the eyepiece.
-    length_um, ends_px : optional
-        Length of an object in the photo and x, y of its two ends. Without them the round view tells.
+def need_objective(objective: float | None) -> None:
+    """Refuse to store a profile of no objective.
 
     Raises
     ------
-    PhotoError
-        A file that is no photo.
     CalibrationError
-        No round view, no objective, or a length that is no use.
     """
-    from sporecount.calibration.approximate import scale_from_length, scale_from_view
-    from sporecount.chain import find_view
-
-    photo = _open(path)
-    view = find_view(photo)
-    try:
-        if length_um is not None and ends_px is not None:
-            scale = scale_from_length(*ends_px, length_um=length_um)
-        else:
-            scale = scale_from_view(
-                view.radius_px if view.measurable else 0.0,
-                objective=objective or 0.0,
-                field_number_mm=field_number_mm,
-            )
-    except CalibrationError as fault:
-        raise CalibrationError(fault.what, code=fault.code, where=photo.name, remedy=fault.remedy) from None
-    return approximate_profile(
-        scale,
-        name=name,
-        date=date,
-        objective=objective,
-        width_px=photo.rgb.shape[1],
-        height_px=photo.rgb.shape[0],
-        view_diameter_px=2 * view.radius_px if view.measurable else None,
-        field_number_mm=field_number_mm,
-        camera=photo.camera,
-        focal_length_mm=photo.focal_length_mm,
-        digital_zoom=photo.digital_zoom,
-    )
+    if objective is None:
+        raise CalibrationError(
+            "a profile holds for one objective, and none was named",
+            code="bad-call",
+            remedy="Name the objective, such as 10 for 10x",
+        )
 
 
 def store(profile: AdapterProfile) -> tuple[Path, list[CalibrationCheck]]:
@@ -176,7 +136,13 @@ def store(profile: AdapterProfile) -> tuple[Path, list[CalibrationCheck]]:
     -------
     path : Path
     checks : list of CalibrationCheck
+
+    Raises
+    ------
+    CalibrationError
+        A profile of no objective, or with a name that no list could show.
     """
+    need_objective(profile.objective)
     mine = [one for one in list_profiles() if str(one["name"]).casefold() == profile.name.casefold()]
     before = [
         compare_profiles(replace(old, name=f"the profile of {old.date or 'before'}"), profile)

@@ -12,6 +12,8 @@ from sporecount.errors import CalibrationError, PhotoError, SporecountError
 from sporecount.files.profiles import list_profiles
 from sporecount.files.whole import write_whole
 from sporecount.session.calibrating import read_rulings, store
+from sporecount.session.tiles import Refused
+from sporecount.session.without_ruling import Seen, see
 
 
 @dataclass(frozen=True)
@@ -23,6 +25,14 @@ class RulingJob:
     objective: float | None
     division_um: float | None
     field_number_mm: float
+
+
+@dataclass(frozen=True)
+class SeeJob:
+    """Look at a photo without reading a ruling; fields as in `without_ruling.see`."""
+
+    path: str
+    name: str
 
 
 @dataclass(frozen=True)
@@ -56,9 +66,18 @@ class RulingRead:
     code: str = ""
 
 
-def make_reader(_setup: None) -> Callable[[RulingJob], RulingRead]:
-    """Make the function that reads."""
-    return read_one
+def make_reader(_setup: None) -> Callable[[RulingJob | SeeJob], RulingRead | Seen | Refused]:
+    """Make the function that reads a photo of a ruling, or looks at one without."""
+
+    def work(job: RulingJob | SeeJob) -> RulingRead | Seen | Refused:
+        if isinstance(job, RulingJob):
+            return read_one(job)
+        try:
+            return see(Path(job.path), job.name)
+        except PhotoError as fault:
+            return Refused(fault.what, fault.code, fault.remedy)
+
+    return work
 
 
 def read_one(job: RulingJob) -> RulingRead:

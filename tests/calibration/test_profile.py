@@ -25,6 +25,7 @@ from sporecount.calibration import (
     scale_from_view,
     stated,
 )
+from sporecount.calibration.plausible import check_length
 from sporecount.errors import CalibrationError
 from sporecount.records import Photo, RoundView
 from sporecount.report.certificate import certificate_html, line_charts, marked_ruling
@@ -71,7 +72,7 @@ def test_uncertainty_of_a_scale_from_a_length_agrees_with_monte_carlo():
         / np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
         * tilt
     )
-    stated = scale_from_length(10, 20, 310, 420, length_um=1000, length_u_um=5)
+    stated = scale_from_length((10, 20, 310, 420), length_um=1000, length_u_um=5)
     assert stated.um_per_px == pytest.approx(2.0)
     assert stated.um_per_px_u == pytest.approx(drawn.std(), rel=0.02)
     assert "approximate-scale" in stated.reasons
@@ -80,8 +81,58 @@ def test_uncertainty_of_a_scale_from_a_length_agrees_with_monte_carlo():
 @pytest.mark.parametrize("length", [0.0, -1.0, float("nan")])
 def test_bad_lengths_give_no_number(length):
     with pytest.raises(CalibrationError) as caught:
-        scale_from_length(0, 0, 300, 0, length_um=length)
+        scale_from_length((0, 0, 300, 0), length_um=length)
     assert caught.value.code == "bad-length"
+
+
+def test_drawing_a_length_again_takes_the_mean_and_adds_its_spread():
+    once = scale_from_length((0, 0, 600, 0), length_um=300, thing="a bar")
+    assert once.how == "From an object 300 um long (a bar), marked over 600 px."
+    lengths = np.array([596.0, 604.0, 606.0])
+    lines = [(5.0, 7.0, 5.0 + 0.6 * one, 7.0 + 0.8 * one) for one in lengths]  # any place and direction
+    three = scale_from_length(*lines, length_um=300)
+    assert three.um_per_px == pytest.approx(300 / lengths.mean())
+    # JCGM 100:2008, 4.2.3: the variance of a mean of n is s^2 / n; 2 px an end, and 1 % for the tilt
+    relative = np.sqrt(
+        2 * (2 / lengths.mean()) ** 2 + lengths.var(ddof=1) / 3 / lengths.mean() ** 2 + 0.01**2
+    )
+    assert three.um_per_px_u == pytest.approx(three.um_per_px * relative)
+    same = scale_from_length((0, 0, 600, 0), (0, 0, 600, 0), length_um=300)
+    assert same.um_per_px_u == pytest.approx(once.um_per_px_u)  # the same fault twice is no surer
+
+
+@pytest.mark.parametrize(
+    ("lines", "code"),
+    [
+        ([], "ends-too-near"),
+        ([(10, 10, 40, 49)], "ends-too-near"),
+        ([(10, 10, 400, 10), (10, 10, 450, 10)], "drawings-disagree"),
+        ([(-0.6, 10, 400, 10)], "end-off-photo"),
+        ([(10, 10, 400, 299.6)], "end-off-photo"),
+        ([(10, 10, float("nan"), 10)], "end-off-photo"),
+    ],
+)
+def test_drawings_that_give_no_scale(lines, code):
+    with pytest.raises(CalibrationError) as caught:
+        scale_from_length(*lines, length_um=300, photo_px=(640, 300))
+    assert caught.value.code == code
+    assert scale_from_length((-0.5, 0, 639.5, 299.5), length_um=300, photo_px=(640, 300)).um_per_px > 0
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1, "fits"), (1.3, "remark"), (2, "refused"), (0.5, "refused")])
+def test_a_length_is_checked_against_the_round_view(factor, told):
+    # textbook relation: field number 18 at 10x is 1.8 mm; 900 px across, so 2 um a pixel
+    def check(**rig):
+        known = {"objective": 10, "field_number_mm": 18, "view_radius_px": 450} | rig
+        return check_length(factor * 1000, 500, **known)
+
+    if told == "refused":
+        with pytest.raises(CalibrationError, match="about 1000 um long"):
+            check()
+    else:
+        assert len(check()) == (told == "remark")
+    for unknown in ({"objective": None}, {"view_radius_px": None}):
+        assert "could not be checked" in check(**unknown)[0]
 
 
 def test_several_readings_join_and_name_the_stray(reading):
@@ -232,7 +283,7 @@ def test_marked_picture_shows_the_part_with_the_ruling(reading):
 
 
 def test_profile_without_a_ruling_carries_its_flag_into_every_photo():
-    scale = scale_from_length(0, 0, 600, 0, length_um=300)
+    scale = scale_from_length((0, 0, 600, 0), length_um=300)
     profile = approximate_profile(
         scale, name="loan", date="2026-11-25", objective=10, width_px=4000, height_px=3000
     )

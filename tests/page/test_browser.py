@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
 import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.page.browsing import Server, chromium_path
@@ -222,7 +225,7 @@ def test_calibration_to_certificate_by_keyboard(tab, tmp_path):
         tab.set_input_files("#files", str(photo))
         expect(tab.locator("#together")).to_contain_text("µm per pixel", timeout=SOON)
         expect(tab.get_by_alt_text(re.compile("every line"))).to_be_visible()
-        tab.locator("[name=name]").focus()
+        tab.locator("#accept [name=name]").focus()
         tab.keyboard.type("blue tube")
         tab.keyboard.press("Enter")
         link = tab.get_by_role("link", name="Open the certificate", exact=True)
@@ -238,6 +241,140 @@ def test_calibration_to_certificate_by_keyboard(tab, tmp_path):
         server.close()
 
 
+LARGE = (2800, 2100)
+BAR_ENDS = ((699.5, 1050.0), (2099.5, 1050.0))
+"""Of the dark bar in the large photo: its first column is 700, its last 2099."""
+
+
+def large_photo() -> bytes:
+    """A photo of a bar that a screen shows much reduced."""
+    rgb = np.full((LARGE[1], LARGE[0], 3), (214, 218, 210), np.uint8)
+    rgb[1020:1080, 700:2100] = (60, 62, 70)
+    return jpeg(rgb)
+
+
+def begin_to_draw(tab, server: Server, photo: Path) -> None:
+    tab.goto(server.opening + "&to=/calibrate")
+    tab.fill("[name=objective]", "10")
+    tab.set_input_files("#files", str(photo))
+    tab.get_by_role("button", name="No ruling on bar.jpg: draw a known length").click(timeout=SOON)
+    expect(tab.locator("#sheet[data-ready]")).to_be_visible(timeout=SOON)
+    expect(tab.locator("#told")).to_contain_text("Mark both ends")
+
+
+def on_screen(tab, place: tuple[float, float]) -> tuple[float, float]:
+    """Where a place of the large photo lies while all of it is shown."""
+    box = tab.locator("#sheet").bounding_box()
+    zoom = min(box["width"] / LARGE[0], box["height"] / LARGE[1])
+    return tuple(
+        box[corner] + box[size] / 2 + (value + 0.5 - whole / 2) * zoom
+        for corner, size, value, whole in zip(("x", "y"), ("width", "height"), place, LARGE, strict=True)
+    )
+
+
+def marked(tab) -> list[float]:
+    """The ends as the page says them."""
+    return [float(one) for one in re.findall(r"[xy] ([\d.]+)", tab.locator("#drawn-ends").inner_text())]
+
+
+def nudge(tab, by: float, less: str, more: str) -> None:
+    """Move the end that is held by whole pixels, tens first."""
+    key = more if by > 0 else less
+    tens, ones = divmod(round(abs(by)), 10)
+    for _ in range(tens):
+        tab.keyboard.press(f"Shift+{key}")
+    for _ in range(ones):
+        tab.keyboard.press(key)
+
+
+def test_a_length_is_drawn_with_the_mouse_and_set_right_by_keys(tab, tmp_path):
+    photo = tmp_path / "bar.jpg"
+    photo.write_bytes(large_photo())
+    server = Server(tmp_path / "new", tmp_path / "home")
+    try:
+        begin_to_draw(tab, server, photo)
+        first, second = (on_screen(tab, place) for place in BAR_ENDS)
+        tab.mouse.move(first[0] + 3, first[1])
+        tab.mouse.down()
+        tab.mouse.move(second[0] - 20, second[1] - 9, steps=5)
+        tab.mouse.move(second[0] - 4, second[1], steps=3)
+        tab.mouse.up()
+        # 4 pixels of the screen and one of rounding are 19 of the photo
+        assert marked(tab) == pytest.approx([*BAR_ENDS[0], *BAR_ENDS[1]], abs=19)
+        before = marked(tab)
+        tab.locator("#sheet").focus()
+        tab.keyboard.press("ArrowRight")
+        tab.keyboard.press("Shift+ArrowDown")
+        assert marked(tab) == pytest.approx([before[0], before[1], before[2] + 1, before[3] + 10])
+        for which in (1, 0):
+            now = marked(tab)
+            nudge(tab, BAR_ENDS[which][0] - now[2 * which], "ArrowLeft", "ArrowRight")
+            nudge(tab, BAR_ENDS[which][1] - now[2 * which + 1], "ArrowUp", "ArrowDown")
+            if which:
+                tab.keyboard.press("Enter")  # to the other end
+        ends = marked(tab)
+        assert ends == pytest.approx([*BAR_ENDS[0], *BAR_ENDS[1]], abs=0.5)
+        # the inset shows the first end: card to the left of the middle, the bar to the right
+        tab.wait_for_timeout(300)
+        left, right = tab.evaluate(
+            """() => { const loupe = document.getElementById("loupe"), ratio = devicePixelRatio;
+            const at = (x) => loupe.getContext("2d").getImageData((loupe.clientWidth / 2 + x) * ratio,
+              (loupe.clientHeight / 2 + 25) * ratio, 1, 1).data[0]; return [at(-6), at(6)]; }"""
+        )
+        assert left > 190
+        assert right < 90
+        tab.fill("[name=length_um]", "700")
+        tab.fill("[name=thing]", "<b>bar</b>")
+        long = math.hypot(ends[2] - ends[0], ends[3] - ends[1])
+        expect(tab.locator("#told .verdict")).to_contain_text("About 0.5000 µm per pixel")
+        expect(tab.locator("#told")).to_contain_text(f"(<b>bar</b>), marked over {long:.0f} px")
+        expect(tab.locator("#told")).to_contain_text("No edge of the round view is in the photo")
+        tab.get_by_role("button", name="Draw once more").click()
+        tab.locator("#sheet").focus()
+        for _ in range(2):
+            tab.keyboard.press("Enter")
+        expect(tab.locator("#told")).to_contain_text("the drawings are not of one length")
+        expect(tab.get_by_role("button", name="Keep as approximate")).to_be_hidden()
+        tab.get_by_role("button", name="Clear").click()
+        tab.locator("#keep [name=name]").fill("loan")
+        tab.keyboard.press("Enter")
+        expect(tab.locator("#keep-said")).to_contain_text("Kept as loan, approximate")
+        expect(tab.locator("table")).to_contain_text("approximate")
+        profile = json.loads((tmp_path / "home" / "adapters" / "loan-10x.json").read_text())
+        assert profile["um_per_px"] == pytest.approx(700 / long, rel=1e-9)
+        assert profile["reasons"] == ["approximate-scale"]
+    finally:
+        server.close()
+
+
+def test_a_length_is_drawn_by_touch_on_a_narrow_screen(chromium, tmp_path):
+    photo = tmp_path / "bar.jpg"
+    photo.write_bytes(large_photo())
+    server = Server(tmp_path / "new", tmp_path / "home")
+    context = chromium.new_context(
+        viewport={"width": 390, "height": 844}, device_scale_factor=2, has_touch=True, is_mobile=True,
+        bypass_csp=True,
+    )  # fmt: skip
+    try:
+        tab = context.new_page()
+        begin_to_draw(tab, server, photo)
+        for place in BAR_ENDS:
+            tab.touchscreen.tap(*on_screen(tab, place))
+        # half a pixel of this screen is 4 of the photo
+        assert marked(tab) == pytest.approx([*BAR_ENDS[0], *BAR_ENDS[1]], abs=5)
+        tab.fill("[name=length_um]", "700")
+        expect(tab.locator("#told .verdict")).to_contain_text(re.compile(r"About 0\.(49|50)"))
+        over = tab.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert over <= 0
+        assert grave_faults(tab, WCAG)[0] == []
+        tab.fill("[name=length_um]", "0")
+        expect(tab.locator("#told")).to_contain_text("more than 0")
+        expect(tab.locator("#keep")).to_be_hidden()
+    finally:
+        context.close()
+        server.close()
+
+
 PLACES = ("/", "/prints", "/recheck", "/calibrate", "/cautions", "field")
 
 
@@ -250,6 +387,21 @@ def address(tab, server: Server, place: str) -> None:
     tab.wait_for_timeout(400)
 
 
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+def grave_faults(page, rules: list[str]) -> tuple[list, int]:
+    """Serious and critical faults that axe-core finds by its rules, and how many rules passed."""
+    page.add_script_tag(path=str(AXE))
+    found = page.evaluate("(rules) => axe.run(document, { runOnly: rules })", rules)
+    grave = [
+        (one["id"], [node["html"][:120] for node in one["nodes"]])
+        for one in found["violations"]
+        if one["impact"] in ("serious", "critical")
+    ]
+    return grave, len(found["passes"])
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_accessibility(chromium, counted, scheme):
     """By axe-core 4.10.3, rules of WCAG 2.0 to 2.2, levels A and AA."""
@@ -259,20 +411,10 @@ def test_no_serious_fault_of_accessibility(chromium, counted, scheme):
     for place in PLACES:
         address(page, counted, place)
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
-        page.add_script_tag(path=str(AXE))
-        found = page.evaluate(
-            "(rules) => axe.run(document, { runOnly: rules })",
-            ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-            if scheme == "light"
-            else ["color-contrast"],
-        )
-        grave = [
-            (place, one["id"], [node["html"][:120] for node in one["nodes"]])
-            for one in found["violations"]
-            if one["impact"] in ("serious", "critical")
-        ]
-        assert grave == []
-        assert len(found["passes"]) >= (10 if scheme == "light" else 1)
+        rules = WCAG if scheme == "light" else ["color-contrast"]
+        grave, passes = grave_faults(page, rules)
+        assert grave == [], place
+        assert passes >= (10 if scheme == "light" else 1)
     context.close()
 
 

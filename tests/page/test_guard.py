@@ -108,7 +108,7 @@ def test_nothing_outside_the_page_is_served(client, address):
 @pytest.mark.parametrize(
     "address",
     ["/photos/offer", "/count/watch", "/count/scale", "/recheck/say", "/recheck/learning", "/prints/decide",
-     "/calibrate/rig", "/calibrate/remove", "/calibrate/accept"],
+     "/calibrate/rig", "/calibrate/remove", "/calibrate/accept", "/calibrate/length", "/calibrate/length/keep"],
 )  # fmt: skip
 @pytest.mark.parametrize(
     "body", [b"", b"{", b"[]", b"5", b"null", b"[" * 100_000, b"\xff\xfe", b'{"files": [{}]}']

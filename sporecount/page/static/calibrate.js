@@ -1,5 +1,6 @@
 // The Calibrate place: photos of a ruling in, every line marked, accept or see why not.
 import { ask, plural } from "./talk.js";
+import { drawingPlace } from "./length.js";
 import { short } from "./viewer.js";
 
 const at = (id) => document.getElementById(id);
@@ -27,6 +28,7 @@ async function read() {
   tell(told.photos.length ? `${plural(told.photos.length, "photo")} read.` : "");
   at("clear").hidden = !told.photos.length;
   at("rulings").replaceChildren(...told.photos.map(photo));
+  drawing.stay(told.photos.map((one) => one.id));
   together(told);
 }
 
@@ -43,6 +45,10 @@ function photo(one) {
   const button = item.querySelector(".away");
   button.setAttribute("aria-label", `Put ${one.name} away`);
   button.onclick = () => ask("/calibrate/remove", { photo: one.id }).then(read).catch((fault) => tell(fault.message));
+  const draw = item.querySelector(".draw-on");
+  draw.hidden = !one.picture;
+  draw.setAttribute("aria-label", `No ruling on ${one.name}: draw a known length`);
+  draw.onclick = () => drawing.open(one.id, one.name);
   const words = item.querySelector(".words");
   if (!one.good) {
     words.append(element("b", "No number: "), `${one.what}. `, one.remedy ? `${one.remedy}.` : "");
@@ -62,10 +68,14 @@ function photo(one) {
   return item;
 }
 
-function together({ together: all, words, checks }) {
+function together({ together: all, words, checks, photos }) {
   const place = at("together");
   at("accept").hidden = !all;
-  if (!all) { place.replaceChildren(element("p", words || "The result appears here once a photo is read.", words ? "" : "quiet")); return; }
+  if (!all) {
+    place.replaceChildren(element("p", words || "The result appears here once a photo is read.", words ? "" : "quiet"));
+    if (photos.some((one) => one.picture)) place.append(element("p", "Without a ruling, draw a known length on a photo in step 3; its rough scale is kept there.", "note"));
+    return;
+  }
   const parts = [element("p", `${all.um_per_px.toPrecision(5)} µm per pixel, standard uncertainty ${short(all.um_per_px_u, 2)} (${all.percent.toFixed(2)} %)`, "verdict")];
   const facts = [`From ${plural(all.rulings, "photo")}${all.rulings > 1 ? `, spread ${all.spread_percent.toFixed(2)} %` : "; two more with the ruling turned would make it surer"}.`];
   if (all.view_mm) facts.push(`The round view is ${short(all.view_mm)} mm across on the specimen.`);
@@ -98,6 +108,8 @@ at("accept").onsubmit = async (event) => {
     at("kept").textContent = fault.message;
   }
 };
+
+const drawing = drawingPlace({ kept: refreshStored });
 
 async function refreshStored() {
   const fresh = new DOMParser().parseFromString(await (await fetch("/calibrate")).text(), "text/html");

@@ -1,7 +1,8 @@
 // A photo on a canvas: tiles at the resolution that the screen needs, outlines, scale bar, measuring.
 // Photo coordinates count pixel centres from 0; the eye's place (cx, cy) counts edges, so a centre lies at +0.5.
 
-const SURE = "#96ffe2", DOUBT = "#ffc8f4", OTHER = "#c9d4d8", INK = "#12181c", PAPER = "#fafaf6";
+const SURE = "#96ffe2", DOUBT = "#ffc8f4", OTHER = "#c9d4d8";
+export const INK = "#12181c", PAPER = "#fafaf6";
 const MOST_TILES = 400;
 const MARKS = { spore: "✓", added: "+", not: "×", unsure: "?" };
 
@@ -26,8 +27,8 @@ function tile(address, painted) {
 
 const layers = new Map(); // photo/layer -> promise of what the program says of its tiles
 
-export function aboutLayer(photo, layer) {
-  const address = `/photo/${photo}/${layer}/about.json`;
+export function aboutLayer(photo, layer, from = "/photo") {
+  const address = `${from}/${photo}/${layer}/about.json`;
   if (!layers.has(address)) {
     const asked = fetch(address).then(async (answer) => {
       const told = await answer.json();
@@ -41,8 +42,10 @@ export function aboutLayer(photo, layer) {
 }
 
 export class Viewer {
-  constructor(canvas, { still = false } = {}) {
+  // `from`: where photos are known, /photo for those of the session, of which there is a reduced copy, too
+  constructor(canvas, { still = false, from = "/photo" } = {}) {
     this.canvas = canvas;
+    this.from = from;
     this.paper = canvas.getContext("2d");
     this.photo = null;
     this.shape = null;
@@ -85,7 +88,7 @@ export class Viewer {
       this.fault = "";
       this.masks = { left: null, blurred: null };
       this.ruler = null;
-      this.base = tile(`/photo/${photo}/whole.jpg`, this.again);
+      this.base = this.from === "/photo" ? tile(`/photo/${photo}/whole.jpg`, this.again) : null;
     }
     this.shape = shape;
     this.draw();
@@ -95,7 +98,7 @@ export class Viewer {
   async load() {
     const photo = this.photo, layer = this.layer;
     try {
-      const about = await aboutLayer(photo, layer);
+      const about = await aboutLayer(photo, layer, this.from);
       if (photo === this.photo && layer === this.layer) this.about = about;
     } catch (fault) {
       if (photo === this.photo) { this.fault = fault.message; this.emit("fault", fault.message); }
@@ -200,7 +203,7 @@ export class Viewer {
     if (this.target) this.paintTarget();
     if (this.cross) this.paintCross();
     if (this.ruler) this.paintRuler();
-    this.paintBar();
+    if (this.shape.um_per_px) this.paintBar();
   }
 
   whole(image) {
@@ -482,8 +485,8 @@ export class Viewer {
   }
 }
 
-const spread = (hands) => { const [a, b] = [...hands.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
-const centre = (hands) => { const [a, b] = [...hands.values()]; return [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2]; };
+export const spread = (hands) => { const [a, b] = [...hands.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+export const centre = (hands) => { const [a, b] = [...hands.values()]; return [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2]; };
 
 export const short = (value, digits = 3) => Number.isFinite(value) ? String(Number(value.toPrecision(digits))) : "–";
 
