@@ -14,14 +14,17 @@ from sporecount.cli.main import run
 from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, KeptFields
 from sporecount.files.session_table import TableRow
+from sporecount.readings import Reading
 from sporecount.records import FieldPreview, Provenance, SessionResult
-from sporecount.session import count_folder
+from sporecount.season.book import BOOK_NAME, Book
+from sporecount.session import count_folder, open_session
 from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.folder import KEPT
 from sporecount.session.known import known_range, weigh_known
 from sporecount.session.maps import draw_map
 from sporecount.session.outputs import write_session
 from sporecount.session.planning import field_area, plan_ahead, plan_on
+from sporecount.session.readers import ReadSession
 from sporecount.settings import CountSettings
 from sporecount.stats.detection_limit import hidden_load
 from sporecount.stats.planning import empty_fields
@@ -44,13 +47,9 @@ def bare_preview(seed: int) -> FieldPreview:
     return FieldPreview(np.repeat(gray[..., None], 3, axis=2), left_out, np.zeros((240, 320), bool), 0.5)
 
 
-@pytest.fixture
-def counted(tmp_path: Path) -> Path:
-    """Results of three prints: one heavy, one of eight empty fields, one of a single empty field."""
-    made = [make_field([0.99] * 30, number=i, sample="FH-heavy", examined_mm2=1.5) for i in (1, 2, 3)]
-    made += [make_field(number=i, sample="FH-none", examined_mm2=1.5) for i in range(1, 9)]
-    made += [make_field(number=1, sample="FH-short", examined_mm2=1.5)]
-    out = tmp_path / "sporecount"
+def written(folder: Path, made: list) -> None:
+    """Results of these fields."""
+    out = folder / "sporecount"
     kept = KeptFields(out / KEPT / "fields")
     places = []
     for at, field in enumerate(made):
@@ -65,6 +64,15 @@ def counted(tmp_path: Path) -> Path:
         provenance=Provenance("0", "none", asdict(SETTINGS), {}, {}),
     )
     write_session(out, result, places, {field.photo: f"{field.photo}" for field in made}, {})
+
+
+@pytest.fixture
+def counted(tmp_path: Path) -> Path:
+    """Results of three prints: one heavy, one of eight empty fields, one of a single empty field."""
+    made = [make_field([0.99] * 30, number=i, sample="FH-heavy", examined_mm2=1.5) for i in (1, 2, 3)]
+    made += [make_field(number=i, sample="FH-none", examined_mm2=1.5) for i in range(1, 9)]
+    made += [make_field(number=1, sample="FH-short", examined_mm2=1.5)]
+    written(tmp_path, made)
     return tmp_path
 
 
@@ -77,6 +85,44 @@ def test_standing_of_each_print_and_which_comes_next(counted):
     assert next(iter(plans)) == "FH-short"
     assert plans["FH-none"].fields == 8
     assert plans["FH-none"].examined_mm2 == pytest.approx(12.0)
+
+
+def test_readers_decisions_move_the_plan(counted, capsys):
+    """All that the machine took for spores is nothing: the heavy print is no longer decided as heavy."""
+    out = counted / "sporecount"
+    result, _ = open_session(out)
+    book = Book(out / BOOK_NAME)
+    number = 0
+    for field in result.fields:
+        for x, y in zip(field.objects.x_px, field.objects.y_px, strict=True):
+            book.write(
+                f"n{number}", Reading(field.photo, float(x), float(y), "not", "AB", "2026-05-17T09:00:00")
+            )
+            number += 1
+    book.close()
+    plans = {one.sample: one for one in plan_on(out, 4, 0.05)}
+    assert plans["FH-heavy"].decided == number == 90
+    assert plans["FH-heavy"].spores == 0  # what is hardly a spore is left to the recall
+    assert plans["FH-heavy"].standing.verdict != "at least"
+    assert plans["FH-none"].decided == 0
+    # the plan stands where the tally with the readers' decisions stands
+    read = ReadSession(out).tallied(*open_session(out)).readers.prints["FH-heavy"]
+    assert read.heavy_verdict == plans["FH-heavy"].standing.verdict
+    assert run(["plan", str(counted)]) == 0
+    assert "90 objects decided by readers" in capsys.readouterr().out
+
+
+def test_doubtful_objects_go_before_photos(tmp_path, capsys):
+    made = [make_field([0.4] * 30, number=i, sample="FH-odd", examined_mm2=1.5) for i in (1, 2, 3)]
+    written(tmp_path, made)
+    (plan,) = plan_on(tmp_path / "sporecount", 4, 0.05)
+    assert plan.doubtful == 90
+    assert plan.rests_on_doubt
+    assert run(["plan", str(tmp_path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "what its 90 doubtful objects are decides, not more fields" in said
+    assert "Settle the doubtful objects first of: FH-odd" in said
+    assert "Photograph next" not in said
 
 
 def test_plan_command_says_it_in_80_columns(counted, capsys):

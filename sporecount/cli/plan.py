@@ -139,19 +139,23 @@ def _prints_lines(prints: Sequence[PrintPlan], rule_out: int, risk: float) -> It
     yield ""
     for one in prints:
         fields = "1 field" if one.fields == 1 else f"{one.fields} fields"
-        yield f"{show.one_line(one.sample, 40)}: {fields}, {one.examined_mm2:.2g} mm2"
+        read = "1 object" if one.decided == 1 else f"{one.decided} objects"
+        by_people = f", {read} decided by readers" if one.decided else ""
+        yield f"{show.one_line(one.sample, 40)}: {fields}, {one.examined_mm2:.2g} mm2{by_people}"
         yield f"    {_stands(one, rule_out)}"
     waiting = [one for one in prints if one.standing is None or one.standing.verdict == "open"]
     yield ""
     if not waiting:
         yield "Every print is decided: no more photos are needed for this question."
         return
-    first = waiting[0]
-    yield (
-        f"Photograph next: {show.one_line(first.sample, 40)}. One more field there tells most: it "
-        f"is expected to take away {100 * first.gain.bits:.0f} % of the doubt that a toss-up leaves, and shows "
-        f"a spore in {_in_100(first.gain.chance_of_spore)} cases."
-    )
+    if doubtful := [show.one_line(one.sample, 40) for one in waiting if one.rests_on_doubt]:
+        yield f"Settle the doubtful objects first of: {', '.join(doubtful)} (sporecount recheck)."
+    if first := next((one for one in waiting if not one.rests_on_doubt), None):
+        yield (
+            f"Photograph next: {show.one_line(first.sample, 40)}. One more field there tells most: it "
+            f"is expected to take away {100 * first.gain.bits:.0f} % of the doubt that a toss-up leaves, and "
+            f"shows a spore in {_in_100(first.gain.chance_of_spore)} cases."
+        )
 
 
 def _stands(one: PrintPlan, rule_out: int) -> str:
@@ -162,6 +166,9 @@ def _stands(one: PrintPlan, rule_out: int) -> str:
         return f"decided, below ({chance})."
     if one.standing.verdict == "at least":
         return f"decided, at least class {rule_out} ({chance})."
+    if one.rests_on_doubt:
+        objects = "1 doubtful object" if one.doubtful == 1 else f"{one.doubtful} doubtful objects"
+        return f"open ({chance}); what its {objects} are decides, not more fields."
     more = "1 more field" if one.standing.fields_to_go == 1 else f"{one.standing.fields_to_go} more fields"
     if one.standing.decidable:
         return f"open ({chance}); {more} like these would decide it."
@@ -180,4 +187,6 @@ def _print_json(one: PrintPlan) -> dict[str, Any]:
         "decidable": None if one.standing is None else one.standing.decidable,
         "gain_bits": one.gain.bits,
         "chance_of_spore": one.gain.chance_of_spore,
+        "decided": one.decided,
+        "doubtful": one.doubtful,
     }

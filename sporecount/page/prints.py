@@ -122,16 +122,18 @@ def plan(request: Request) -> Response:
 def _plan_words(one: PrintPlan) -> str:
     if one.standing is None:
         return ""
+    said_by = "With readers' decisions" if one.decided else "As counted"
     if one.standing.verdict == "below":
-        return "As counted, these fields rule a heavy load out, at a risk of 5 in 100."
+        return f"{said_by}, these fields rule a heavy load out, at a risk of 5 in 100."
     if one.standing.verdict == "at least":
-        return "As counted, these fields decide that the load is heavy, at a risk of 5 in 100."
-    more = plural(one.standing.fields_to_go, "field")
+        return f"{said_by}, these fields decide that the load is heavy, at a risk of 5 in 100."
+    still = f"{said_by}, whether the load is heavy is open"
+    if one.rests_on_doubt:
+        return f"{still}: what its {plural(one.doubtful, 'doubtful object')} are decides, not more fields."
+    more = plural(one.standing.fields_to_go, "more field")
     if one.standing.decidable:
-        return (
-            f"Whether the load is heavy: about {more} more like these would decide it, at a risk of 5 in 100."
-        )
-    return f"Whether the load is heavy stays open even with all {more} that still fit on the print."
+        return f"{still}: about {more} like these would decide it, at a risk of 5 in 100."
+    return f"{still}, even with all {more} that still fit on the print."
 
 
 routes = [

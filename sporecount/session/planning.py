@@ -11,6 +11,7 @@ from pathlib import Path
 from sporecount.records import FieldResult
 from sporecount.session.blanks import is_blank
 from sporecount.session.opened import open_session
+from sporecount.session.readers import ReadSession
 from sporecount.settings import CountSettings
 from sporecount.stats.captured import PrintArea
 from sporecount.stats.detection_limit import hidden_load
@@ -68,6 +69,8 @@ class PrintPlan:
     standing : Standing or None
         None without a usable photo.
     gain : Gain
+    decided, doubtful : int
+        Objects that readers decided on, and objects of which a closer look could still decide.
     """
 
     sample: str
@@ -76,6 +79,14 @@ class PrintPlan:
     spores: float
     standing: Standing | None
     gain: Gain
+    decided: int = 0
+    doubtful: int = 0
+
+    @property
+    def rests_on_doubt(self) -> bool:
+        """Whether no further field would decide, but settling its doubtful objects may."""
+        one = self.standing
+        return one is not None and one.verdict == "open" and not one.decidable and self.doubtful > 0
 
 
 def field_area(objective: float, field_number_mm: float) -> float:
@@ -125,7 +136,8 @@ def plan_on(
 ) -> list[PrintPlan]:
     """Say of every print of a counted session where it stands; the one to photograph next comes first.
 
-    Prints named as blanks are left out: nobody asks for their load.
+    Readers' decisions go before the machine's answer, as they do in the tallies. Prints named as blanks are
+    left out: nobody asks for their load.
 
     Parameters
     ----------
@@ -158,8 +170,14 @@ def plan_on(
     seen: dict[str, Evidence | None] = {
         tally.sample: None for tally in result.prints if not is_blank(tally.sample, (), {})
     }
+    book = ReadSession(out)
+    read = {one.photo for one in book.readings}
+    samples = {field.sample for field in result.fields if field.photo in read} if read else set()
+    learnt = book.learnt((field for field in result.fields if field.sample in samples), settings)
+    decided: dict[str, int] = {}
     for sample, fields in _by_print(result.fields):
-        used = with_own_recall(usable_fields(fields), result.own_recall)
+        settled, decided[sample] = book.settle_print(fields, settings, learnt)
+        used = with_own_recall(usable_fields(settled), result.own_recall)
         if used and sample in seen:
             seen[sample] = evidence_of(used, settings, map_print(used, preview))
     known = [one for one in seen.values() if one is not None]
@@ -183,6 +201,8 @@ def plan_on(
                 spores=0.0 if one is None else one.found,
                 standing=None if one is None else standing(one, areas[sample], lowest_class, risk),
                 gain=gain,
+                decided=decided.get(sample, 0),
+                doubtful=0 if one is None else round(one.doubtful_objects),
             )
         )
     # what is decided needs no photo, however much doubt of other kinds one more would take away

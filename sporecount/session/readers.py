@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -41,6 +41,7 @@ class ReadSession:
     def __init__(self, out: Path) -> None:
         self.readings: list[Reading] = []
         self.keeper: dict[str, tuple[str, str]] = {}
+        self._of_photo: Mapping[str, list[Reading]] = {}
         self._learning, self._since = True, ""
         path = out / BOOK_NAME
         if not path.is_file():
@@ -48,6 +49,7 @@ class ReadSession:
         book = Book(path)
         try:
             self.readings = current(book.readings())
+            self._of_photo = by_photo(self.readings)
             self.keeper = {
                 one.sample: (one.says, one.note) for one in book.verdicts().values() if one.says != "open"
             }
@@ -63,10 +65,33 @@ class ReadSession:
         return key_of("book", said, self.keeper, self._learning, self._since)
 
     def learnt(self, fields: Iterable[FieldResult], settings: CountSettings) -> Learnt | None:
-        """Learn from the decisions since all was last forgotten; None when that is not wanted."""
+        """Learn from the decisions since all was last forgotten; None when that is not wanted.
+
+        Parameters
+        ----------
+        fields : iterable of FieldResult
+            The machine's, of all prints that somebody read.
+        settings : CountSettings
+        """
         if not self._learning:
             return None
         return learn(fields, [one for one in self.readings if one.made_at > self._since], settings)
+
+    def settle_print(
+        self, fields: Sequence[FieldResult], settings: CountSettings, learnt: Learnt | None
+    ) -> tuple[list[FieldResult], int]:
+        """Put the decisions on the fields of a print; a print that nobody read stays as the machine left it.
+
+        Returns
+        -------
+        fields : list of FieldResult
+        decided : int
+            Places that somebody decided on.
+        """
+        said = [one for field in fields for one in self._of_photo.get(field.photo, ())]
+        if not said:
+            return list(fields), 0
+        return [settle(one, said, settings, learnt) for one in fields], _places(said)
 
     def tallied(self, result: SessionResult, preview_of: Callable[[str], FieldPreview]) -> SessionResult:
         """Give the results with the readers' answers beside the machine's; the same without any.
@@ -80,7 +105,7 @@ class ReadSession:
         if not self.readings and not self.keeper:
             return result
         settings = CountSettings(**result.provenance.settings)
-        of_photo = by_photo(self.readings)
+        of_photo = self._of_photo
         at_of: dict[str, list[int]] = {}
         of_sample: dict[str, list[str]] = {}
         for at, field in enumerate(result.fields):
@@ -95,7 +120,7 @@ class ReadSession:
         for machine in result.prints:
             if machine.sample in of_sample:
                 members = [result.fields[at] for at in at_of[machine.sample]]
-                settled = [settle(one, of_photo.get(one.photo, ()), settings, learnt) for one in members]
+                settled, _ = self.settle_print(members, settings, learnt)
                 fields |= {one.photo: one.tally for one in settled}
                 differ[machine.sample] = sum(
                     differing(one, of_photo.get(one.photo, ()), settings) for one in members
@@ -123,7 +148,7 @@ class ReadSession:
     def write(self, out: Path, result: SessionResult) -> None:
         """Write `readings.csv`: every decision, with what the machine said of the object."""
         settings = CountSettings(**result.provenance.settings)
-        of_photo = dict(by_photo(self.readings))
+        of_photo = dict(self._of_photo)
         rows = []
         for field in result.fields:
             for one in of_photo.pop(field.photo, ()):
