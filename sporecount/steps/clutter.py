@@ -77,7 +77,7 @@ def find_clutter(work: WorkImage, flat: FlatField, settings: CountSettings) -> t
     shrink = max(1.0, _COARSE_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     coarse_um = work.um_per_px * width / size[0]
-    density = reduced(flat.density, size, cv2.INTER_AREA)
+    density = reduced(flat.density, size)
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     kind = np.zeros((size[1], size[0]), np.uint8)
 

@@ -11,6 +11,8 @@ from sporecount.steps.rescale import reduced
 _GRID_UM = 1.5
 _TILE_UM = 75.0
 """About a scale's length: nearly each tile then holds an edge of something."""
+_PER_DENSITY, _HALF_WORD = np.float32(1 << 14), 0xFFFF
+"""Steps of density in whole numbers of 16 bits, which so reach to a density of 4: more than a photo can show."""
 
 
 def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
@@ -33,7 +35,7 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     height, width = flat.density.shape
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
-    small = reduced(flat.density, size, cv2.INTER_AREA)
+    small = reduced(flat.density, size)
     grid_um = work.um_per_px * width / size[0]
     slope_x = cv2.Scharr(small, cv2.CV_32F, 1, 0, scale=1 / 32)
     slope_y = cv2.Scharr(small, cv2.CV_32F, 0, 1, scale=1 / 32)
@@ -49,11 +51,14 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     local = cv2.subtract(cv2.dilate(small, around), cv2.erode(small, around))
     floor = max(0.05, 8 * flat.noise / max(1.0, shrink))
-    slopes_of, contrasts_of = (_tiles(one, rows, cols, tile) for one in (slope, local))
-    most = slopes_of.shape[2] // 50
-    steepest = np.argpartition(-slopes_of, most, axis=2)[..., :most]
-    slopes = np.median(np.take_along_axis(slopes_of, steepest, axis=2), axis=2)
-    contrast = np.median(np.take_along_axis(contrasts_of, steepest, axis=2), axis=2)
+    # slope above, contrast below in one whole number: parting these takes a third of the time of indices
+    both = np.minimum(slope * _PER_DENSITY, _HALF_WORD).astype(np.uint32) << 16
+    both |= np.minimum(local * _PER_DENSITY, _HALF_WORD).astype(np.uint32)
+    of_tile = _tiles(both, rows, cols, tile)
+    rank = tile * tile - tile * tile // 50
+    steepest = np.partition(of_tile, rank, axis=2)[..., rank:]
+    slopes = np.median(steepest >> 16, axis=2) / _PER_DENSITY
+    contrast = np.median(steepest & _HALF_WORD, axis=2) / _PER_DENSITY
     known = (contrast > floor) & (slopes > 1e-6)
     blur = np.where(known, contrast / np.maximum(slopes, 1e-6) / np.sqrt(2 * np.pi) * grid_um, np.nan)
     blur = blur.astype(np.float32)

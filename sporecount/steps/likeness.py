@@ -60,14 +60,14 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    density = reduced(flat.density, size, cv2.INTER_AREA)[seen]
+    density = reduced(flat.density, size)[seen]
     if not density.size:
         return "other"
     light = np.median(flat.log_light, axis=(0, 1))
     glowing = light.max() < -1.0 and np.mean(density < -0.3) > _GLOWING
     if light.max() < _DARKEST or glowing:
         return "other"
-    coded = LOG_LINEAR[reduced(work.rgb, size)]
+    coded = cv2.LUT(reduced(work.rgb, size), LOG_LINEAR)
     channels = (cv2.resize(flat.log_light, size, interpolation=cv2.INTER_LINEAR) - coded)[seen]
     empty, brighter = float(np.mean(np.abs(density) < 0.06)), float(np.mean(density < -0.12))
     oddity = (

@@ -39,8 +39,11 @@ def make_preview(photo: Photo, work: WorkImage, clutter: Clutter, blur_um: np.nd
         min(size[1] - top, max(1, round(work_height / work.zoom * zoom))),
     )
     box = (slice(top, top + inner[1]), slice(left, left + inner[0]))
-    kind = np.where(work.seen, clutter.kind, 255).astype(np.uint8)
-    left_out[box] = cv2.resize(kind, inner, interpolation=cv2.INTER_NEAREST)
+    kind, seen = (
+        cv2.resize(one, inner, interpolation=cv2.INTER_NEAREST)
+        for one in (clutter.kind, work.seen.view(np.uint8))
+    )
+    left_out[box] = np.where(seen, kind, 255)
     blur = cv2.resize(blur_um.astype(np.float32), inner, interpolation=cv2.INTER_NEAREST)
     blurred[box] = (blur > SHARP_UM) & (left_out[box] != 255)
     return FieldPreview(rgb=rgb, left_out=left_out, blurred=blurred, zoom=zoom)

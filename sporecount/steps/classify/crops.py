@@ -7,6 +7,7 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
+from sporecount.steps.rescale import reduced
 
 FINE_PX, FINE_UM_PER_PX = 32, 0.75
 """24 um: the object itself."""
@@ -35,7 +36,7 @@ class CropSource:
         shrink = max(1.0, WIDE_UM_PER_PX / work.um_per_px)
         height, width = work.seen.shape
         size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
-        wide = cv2.resize(work.rgb, size, interpolation=cv2.INTER_AREA)
+        wide = reduced(work.rgb, size)
         # four channels are sampled three times as fast as three; the close picture is too large to be copied
         self._fine = work.close
         self._middle, self._wide = (cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA) for rgb in (work.rgb, wide))
