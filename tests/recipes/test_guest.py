@@ -146,13 +146,13 @@ def test_a_solid_is_cut_into_slices_without_loss():
         stack = Stack(grid)
         body = solids.spore(np.random.default_rng(1), grid, here.stock, (21.3, 16.2, 1.1), (13.0, 8.5), 0.7)
         stack.lay(body)
-        assert stack.density.sum() == pytest.approx(body.density.sum() / grid.sub**2, rel=1e-4)
-        assert stack.path_um.sum() == pytest.approx(body.path_um.sum() / grid.sub**2, rel=1e-4)
+        assert stack.density.sum() == pytest.approx(body.density.sum() / body.at.sub**2, rel=1e-4)
+        assert stack.path_um.sum() == pytest.approx(body.path_um.sum() / body.at.sub**2, rel=1e-4)
         assert (np.abs(stack.path_um).sum(axis=(1, 2)) > 0).sum() >= 2
         # Volume of an ellipsoid-like solid of revolution: π b² ∫(1-t²)^2p dt over its length.
         t = (np.arange(2000) + 0.5) / 2000
         volume = np.pi * 4.25**2 * 13.0 * np.mean((1 - t**2) ** (2 * here.stock.point))
-        assert body.thick_um.sum() * (step / grid.sub) ** 2 == pytest.approx(volume, rel=0.02)
+        assert body.thick_um.sum() * body.at.fine_um**2 == pytest.approx(volume, rel=0.02)
 
 
 def test_an_even_stack_obeys_beer_and_lambert():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
 APERTURE = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 """Numerical apertures of plain achromats (textbook values)."""
-PIXEL_UM = {4.0: (0.85, 1.6), 10.0: (0.36, 0.78), 20.0: (0.19, 0.4), 40.0: (0.1, 0.21)}
+PIXEL_UM = {4.0: (0.85, 1.6), 10.0: (0.36, 0.78), 20.0: (0.19, 0.4), 40.0: (0.12, 0.22)}
 """Pixel sizes of a phone held to the eyepiece (common practice)."""
 LAMPS = {
     "halogen": (1.0, 0.82, 0.56),
@@ -102,16 +102,18 @@ def _objective(rng: np.random.Generator, preset: str) -> float:
     return float(rng.choice([10.0, 20.0, 40.0], p=chances))
 
 
-def _amounts(rng: np.random.Generator, preset: str) -> dict[str, float]:
+def _amounts(rng: np.random.Generator, preset: str, objective: float) -> dict[str, float]:
     """Draw how much of each thing lies on a square millimetre; 0 where the print has none of it."""
 
     def some(chance: float, low: float, high: float) -> float:
         return log_between(rng, low, high) if rng.random() < chance else 0.0
 
-    more = {"hard": 1.8, "no_spores": 1.3, "good_focus_10x": 0.8}.get(preset, 1.0)
+    # The stronger the objective, the more a reader looks for a place where something lies.
+    near = 1.0 if objective < 18 else 1.6 if objective < 35 else 2.6
+    more = near * {"hard": 1.8, "no_spores": 1.3, "good_focus_10x": 0.8}.get(preset, 1.0)
     likely = 1.0 if preset == "no_spores" else 0.55
     return {
-        "scale": log_between(rng, 12, 90) * (0.6 if preset == "heavy" else 1.0),
+        "scale": log_between(rng, 12, 90) * (0.6 if preset == "heavy" else 1.0) * min(near, 1.5),
         "scale piece": log_between(rng, 60, 400) * more,
         "dust": log_between(rng, 250, 1500) * more,
         "clod": log_between(rng, 12, 110) * more,
@@ -120,11 +122,11 @@ def _amounts(rng: np.random.Generator, preset: str) -> dict[str, float]:
         "fibre": some(0.6, 1.5, 9) * more**1.5,
         "bubble": some(0.65, 6, 90) * more,
         "ridge": some(0.45 if preset != "hard" else 0.8, 2, 14) * more,
-        "pollen": some(likely, 4, 35),
-        "mould": some(likely * 0.8, 15, 170),
-        "hypha": some(0.25, 2, 14),
-        "droplet": some(likely, 8, 80),
-        "crystal": some(likely * 0.6, 4, 40),
+        "pollen": some(likely, 4, 35) * near,
+        "mould": some(likely * 0.8, 15, 170) * near,
+        "hypha": some(0.25, 2, 14) * near,
+        "droplet": some(likely, 8, 80) * near,
+        "crystal": some(likely * 0.6, 4, 40) * near,
     }
 
 
@@ -190,6 +192,6 @@ def draw_conditions(
         stock=_stock(rng),
         spores_per_mm2=log_between(rng, low, high) if high else 0.0,
         clumped=float(rng.uniform(0.35, 0.8) if preset == "heavy" else rng.beta(1.3, 4)),
-        amounts=_amounts(rng, preset),
+        amounts=_amounts(rng, preset, objective),
         tape=str(rng.choice(["clear", "yellowed", "matt"], p=[0.6, 0.2, 0.2])),
     )

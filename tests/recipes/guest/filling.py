@@ -53,7 +53,7 @@ def _lay_bubbles(rng: Rng, stack: Stack, here: Conditions) -> None:
     taken: list[tuple[float, float, float]] = []
     for x, y in anywhere(rng, stack.grid, here.amounts["bubble"], 15):
         one = solids.bubble(rng, stack.grid, x, y, here.stock)
-        radius = one.thick_um.shape[0] / stack.grid.sub * stack.grid.step_um / 2
+        radius = one.thick_um.shape[0] * one.at.fine_um / 2
         # Bubbles that meet become one.
         if all(np.hypot(x - a, y - b) > radius + r for a, b, r in taken):
             taken.append((x, y, radius))
@@ -66,8 +66,7 @@ def lay_things(rng: Rng, stack: Stack, here: Conditions) -> int:
     for name, make in (("fibre", strands.fibre), ("hair", strands.hair), ("ridge", strands.ridge),
                        ("hypha", strands.hypha)):  # fmt: skip
         for x, y in anywhere(rng, grid, here.amounts[name], 60):
-            solid = make(rng, grid, float(x), float(y))
-            if solid is not None:
+            for solid in make(rng, grid, float(x), float(y)):
                 stack.lay(solid)
     pigments = _pigments(rng, here)
     scales = _lay_scales(rng, stack, here, pigments)

@@ -22,22 +22,24 @@ def mottle(rng: Rng, shape: tuple[int, int], size_px: float) -> Map:
 
 def _straws(rng: Rng, grid: Grid, number: int, wide_um: float, strength: float) -> Map:
     """Pulp of the card: crossing straws, brighter or darker than their surroundings."""
-    out = np.zeros((grid.rows, grid.cols), np.float32)
+    # Drawn coarsely: the ground is out of focus anyway.
+    step = max(grid.step_um, 2.5)
     w, h = grid.size_um
+    out = np.zeros((int(h / step) + 2, int(w / step) + 2), np.float32)
+    one = np.zeros_like(out)
     for _ in range(number):
         x, y, way = rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0, np.pi)
         t = np.linspace(-1, 1, 9) * rng.uniform(60, 400)
         bend = rng.normal(0, 25) * np.cos(np.linspace(0, rng.uniform(2, 5), 9))
-        line = np.stack(
-            [x + t * np.cos(way) - bend * np.sin(way), y + t * np.sin(way) + bend * np.cos(way)], axis=1
-        )
-        one = np.zeros_like(out)
-        wide = max(int(wide_um * rng.uniform(0.5, 1.4) / grid.step_um), 1)
-        cv2.polylines(
-            one, [np.round(line / grid.step_um * 8).astype(np.int32)], False, 1.0, wide, cv2.LINE_AA, 3
-        )
-        out += one * np.float32(rng.normal(0, strength))
-    return out
+        line = [x + t * np.cos(way) - bend * np.sin(way), y + t * np.sin(way) + bend * np.cos(way)]
+        wide = max(int(wide_um * rng.uniform(0.5, 1.4) / step), 1)
+        one[:] = 0
+        points = np.round(np.stack(line, axis=1) / step * 8).astype(np.int32)
+        cv2.polylines(one, [points], False, rng.normal(0, strength), wide, cv2.LINE_AA, 3)
+        out += one
+    return cv2.resize(
+        cv2.GaussianBlur(out, (0, 0), 0.8), (grid.cols, grid.rows), interpolation=cv2.INTER_CUBIC
+    )
 
 
 def ground_light(rng: Rng, grid: Grid, here: Conditions) -> Map:

@@ -11,6 +11,7 @@ from tests.recipes.guest.stack import Map, Stack
 from tests.recipes.guest.travel import GLUE, images, lamp_directions, lost_by_bending
 
 Rng = np.random.Generator
+LN10 = np.float32(np.log(10))
 
 
 def focus_planes(height: Map, depth_um: float) -> NDArray[np.float64]:
@@ -62,32 +63,36 @@ def from_above(rng: Rng, stack: Stack, ground: Map, height: Map, here: Condition
     """Bodies on a bright card under a lamp at the side: colour by twice the way through, gloss, shadow."""
     step = stack.grid.step_um
     dense = stack.density.sum(axis=0)
-    top = cv2.GaussianBlur(np.clip(stack.top_um, -7, 14), (0, 0), max(0.9 / step, 0.6))
+    top = cv2.GaussianBlur(np.clip(stack.top_um, -7, 18), (0, 0), max(0.9 / step, 0.6))
     gx = cv2.Sobel(top, cv2.CV_32F, 1, 0, ksize=3, scale=1 / (8 * step))
     gy = cv2.Sobel(top, cv2.CV_32F, 0, 1, ksize=3, scale=1 / (8 * step))
     way, low = rng.uniform(0, 2 * np.pi), rng.uniform(0.35, 0.9)
-    towards = (gx * np.cos(way) + gy * np.sin(way)) * np.float32(low)
+    lamp_x, lamp_y = float(np.cos(way)), float(np.sin(way))
+    towards = (gx * lamp_x + gy * lamp_y) * np.float32(low)
     lit = np.clip(1 - 0.35 * np.tanh(towards), 0.4, 1.5)
     solid = (1 - cv2.exp(-2.3 * dense.mean(axis=2))).astype(np.float32)
-    shift = 5.0 * low / step
+    shift = 7.0 * low / step
     moved = cv2.warpAffine(
-        solid, np.float32([[1, 0, shift * np.cos(way)], [0, 1, shift * np.sin(way)]]), solid.shape[::-1]
+        solid, np.float32([[1, 0, shift * lamp_x], [0, 1, shift * lamp_y]]), solid.shape[::-1]
     )
-    shadow = 1 - rng.uniform(0.2, 0.5) * cv2.GaussianBlur(moved, (0, 0), 3.0 / step)
+    shadow = 1 - rng.uniform(0.3, 0.7) * cv2.GaussianBlur(moved, (0, 0), 3.0 / step)
     edges = 0.55 + 0.45 * lost_by_bending(stack.path_um.sum(axis=0), step, 0.5)
-    ridges = cv2.GaussianBlur(stack.path_um[1], (0, 0), 0.6)
-    grain = 1 + 2.5 * (ridges - cv2.GaussianBlur(ridges, (0, 0), max(4 / step, 1)))
-    cloud = cv2.GaussianBlur(stack.cloud, (0, 0), max(0.5 / step, 0.5))[..., None]
-    through = np.power(np.float32(10), -1.7 * dense) * ground * (shadow * edges)[..., None]
-    back = 0.62 * np.power(np.float32(10), -1.1 * dense) * np.float32(0.95)
+    ridges = cv2.GaussianBlur(stack.path_um.sum(axis=0), (0, 0), 0.6)
+    grain = 1 + 5 * (ridges - cv2.GaussianBlur(ridges, (0, 0), max(4 / step, 1)))
+    of_top = np.array(stack.clouds, np.float32)[stack.topmost]
+    cloud = cv2.GaussianBlur(of_top, (0, 0), max(0.5 / step, 0.5))[..., None]
+    through = cv2.exp(-1.7 * LN10 * dense) * ground * (shadow * edges)[..., None]
+    back = 0.62 * cv2.exp(-1.1 * LN10 * dense) * np.float32(0.95)
     # A broad gloss where the surface leans to the lamp, a glint where it mirrors it.
-    lean = np.hypot(gx + low * np.cos(way), gy + low * np.sin(way))
+    sheen = cv2.GaussianBlur(np.array(stack.sheens, np.float32)[stack.topmost], (0, 0), max(0.5 / step, 0.5))
+    lean = np.hypot(gx + low * lamp_x, gy + low * lamp_y)
     gloss = 0.75 * np.exp(-((lean / 0.55) ** 2)) + 0.35
-    sheen = cv2.GaussianBlur(stack.sheen, (0, 0), max(0.5 / step, 0.5))
+    mirror = np.hypot(gx + 0.45 * lamp_x, gy + 0.45 * lamp_y)
+    gloss += np.where(sheen.min(axis=2) > 0.09, 5 * np.exp(-((mirror / 0.16) ** 2)), 0).astype(np.float32)
     light = (
         through * (1 - cloud)
         + back * cloud * lit[..., None]
-        + sheen * (gloss * np.clip(grain, 0.3, 2))[..., None]
+        + sheen * (gloss * np.clip(grain, 0.2, 2.5))[..., None]
     )
     planes = focus_planes(height, 0.55 / here.aperture**2 * GLUE)
     pictures = np.stack([cv2.GaussianBlur(light, (0, 0), float(blur_um(p, here)) / step) for p in planes])

@@ -192,7 +192,9 @@ def clod(rng: Rng, grid: Grid, x: float, y: float, stock: SporeStock) -> Solid:
     cut = np.full(r.shape, 1e3, np.float32)
     for _ in range(int(rng.integers(3, 7))):
         way = rng.uniform(0, 2 * np.pi)
-        cut = np.minimum(cut, a * rng.uniform(0.5, 1.1) - at.u * np.cos(way) - at.v * np.sin(way))
+        cut = np.minimum(
+            cut, a * rng.uniform(0.5, 1.1) - at.u * float(np.cos(way)) - at.v * float(np.sin(way))
+        )
     depth = np.minimum(cut, edge - r)
     lumps = 1 + 0.5 * np.sin(at.u * 2.4 / a * 1.5 + rng.uniform(0, 6)) * np.sin(
         at.v * 3.1 / a * 1.5 + rng.uniform(0, 6)

@@ -45,17 +45,21 @@ class Patch:
     col: int
     u: Map
     v: Map
+    sub: int
+    fine_um: float
 
 
-def patch(grid: Grid, x_um: float, y_um: float, reach_um: float, turn: float = 0.0) -> Patch:
-    step, sub = grid.step_um, grid.sub
+def patch(
+    grid: Grid, x_um: float, y_um: float, reach_um: float, turn: float = 0.0, sub: int | None = None
+) -> Patch:
+    step, sub = grid.step_um, sub or grid.sub
     row, col = int(np.floor((y_um - reach_um) / step)), int(np.floor((x_um - reach_um) / step))
     n = int(np.ceil(2 * reach_um / step)) + 2
     fine = (np.arange(n * sub) - (sub - 1) / 2) / sub
     x = (((col + fine) * step) - x_um).astype(np.float32)[None, :]
     y = (((row + fine) * step) - y_um).astype(np.float32)[:, None]
     c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
-    return Patch(row, col, x * c + y * s, y * c - x * s)
+    return Patch(row, col, x * c + y * s, y * c - x * s, sub, step / sub)
 
 
 @dataclass(frozen=True)
@@ -98,7 +102,7 @@ class Stack:
     density : (3 slices, rows, cols, 3); path_um : (3 slices, rows, cols)
     kind : (rows, cols) uint8, the topmost
     top_um : (rows, cols), height of the topmost surface
-    sheen : (rows, cols, 3); cloud : (rows, cols)
+    topmost : (rows, cols) int32, number of the topmost solid in `sheens` and `clouds`; 0 is the bare ground
     """
 
     def __init__(self, grid: Grid) -> None:
@@ -108,11 +112,12 @@ class Stack:
         self.path_um = np.zeros((3, *shape), np.float32)
         self.kind = np.zeros(shape, np.uint8)
         self.top_um = np.full(shape, -9.0, np.float32)
-        self.sheen = np.zeros((*shape, 3), np.float32)
-        self.cloud = np.zeros(shape, np.float32)
+        self.topmost = np.zeros(shape, np.int32)
+        self.sheens: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)]
+        self.clouds: list[float] = [0.0]
 
     def _cut(self, solid: Solid) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
-        h, w = (n // self.grid.sub for n in solid.thick_um.shape)
+        h, w = (n // solid.at.sub for n in solid.thick_um.shape)
         r0, c0 = max(solid.at.row, 0), max(solid.at.col, 0)
         r1, c1 = min(solid.at.row + h, self.grid.rows), min(solid.at.col + w, self.grid.cols)
         if r1 <= r0 or c1 <= c0:
@@ -120,8 +125,8 @@ class Stack:
         inner = (slice(r0 - solid.at.row, r1 - solid.at.row), slice(c0 - solid.at.col, c1 - solid.at.col))
         return (slice(r0, r1), slice(c0, c1)), inner
 
-    def _mean(self, fine: Map) -> Map:
-        sub = self.grid.sub
+    @staticmethod
+    def _mean(fine: Map, sub: int) -> Map:
         if sub == 1:
             return fine
         h, w = fine.shape[0] // sub, fine.shape[1] // sub
@@ -133,20 +138,29 @@ class Stack:
         if cut is None:
             return None
         outer, inner = cut
-        thick = solid.thick_um
-        low, high = solid.z_um - thick / 2, solid.z_um + thick / 2
+        thick, sub = solid.thick_um, solid.at.sub
+        half = thick / 2
+        deepest = float(half.max())
+        least, most = float(np.min(solid.z_um)) - deepest, float(np.max(solid.z_um)) + deepest
         for k in range(3):
-            part = np.minimum(high, BORDERS_UM[k + 1]) - np.maximum(low, BORDERS_UM[k])
-            if part.max() <= 0:
+            if most <= BORDERS_UM[k] or least >= BORDERS_UM[k + 1]:
                 continue
-            share = np.clip(part / np.maximum(thick, 1e-3), 0, 1)
-            self.path_um[k][outer] += self._mean(solid.path_um * share)[inner]
-            self.density[k][outer] += self._mean(solid.density * share[..., None])[inner]
-        outline = self._mean((thick > 0).astype(np.float32))[inner] > 0.5
-        top = self._mean(np.broadcast_to(np.asarray(high, np.float32), thick.shape).copy())[inner]
+            path, density = solid.path_um, solid.density
+            if least < BORDERS_UM[k] or most > BORDERS_UM[k + 1]:
+                part = np.minimum(solid.z_um + half, BORDERS_UM[k + 1]) - np.maximum(
+                    solid.z_um - half, BORDERS_UM[k]
+                )
+                share = np.clip(part / np.maximum(thick, 1e-3), 0, 1).astype(np.float32)
+                path, density = path * share, density * share[..., None]
+            self.path_um[k][outer] += self._mean(path, sub)[inner]
+            self.density[k][outer] += self._mean(density, sub)[inner]
+        outline = self._mean((thick > 0).astype(np.float32), sub)[inner] > 0.5
+        top = self._mean(half, sub)[inner]
+        top += solid.z_um if np.ndim(solid.z_um) == 0 else self._mean(solid.z_um, sub)[inner]
         mine = outline & (top > self.top_um[outer])
         self.kind[outer][mine] = KIND_NAMES.index(solid.kind)
         self.top_um[outer][mine] = top[mine]
-        self.sheen[outer][mine] = solid.sheen
-        self.cloud[outer][mine] = solid.cloud
+        self.topmost[outer][mine] = len(self.sheens)
+        self.sheens.append(solid.sheen)
+        self.clouds.append(solid.cloud)
         return outer, outline

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +51,7 @@ def _along(grid: Grid, points: NDArray[np.float64], widest_um: float) -> tuple[P
     share[label[on]] = nearest / len(fine)
     away = cv2.GaussianBlur(away, (0, 0), 0.8) * np.float32(step / sub)
     empty = np.zeros((1, 1), np.float32)
-    return Patch(r0, c0, empty, empty), away, share[label]
+    return Patch(r0, c0, empty, empty, sub, step / sub), away, share[label]
 
 
 def _nearest(pixels: NDArray[np.int64], points: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -60,37 +62,40 @@ def tube(
     grid: Grid, points: NDArray[np.float64], radius_um: float, kind: str, *, tint: tuple[float, float, float],
     index: float, z_um: float, flat: float = 1.0, taper: bool = False, bands: float = 0.0, core: float = 0.0,
     sheen: tuple[float, float, float] = (0.06, 0.06, 0.06), cloud: float = 0.1,
-) -> Solid | None:  # fmt: skip
-    """A tube along a curve.
+) -> list[Solid]:  # fmt: skip
+    """A tube along a curve, in square parts.
 
-    `tint` is density per µm; `flat` is height over width; `bands` darkens and thins it at intervals of so
-    many µm; `core` takes out a hollow of this share of the radius, filled with air where it is below 0.
+    `tint` is density per µm; `flat` is height over width; `bands` darkens it at intervals of so many µm;
+    `core` takes out a hollow of this share of the radius.
     """
     found = _along(grid, points, radius_um)
     if found is None:
-        return None
-    at, away, share = found
-    radius = radius_um * (
-        np.clip(np.minimum(1 - share, 4 * share + 0.5), 0.02, 1) ** 0.6 if taper else np.ones_like(share)
-    )
-    thick = 2 * flat * np.sqrt(np.clip(radius**2 - away**2, 0, None))
-    if not thick.any():
-        return None
-    grey = thick.copy()
-    path = thick * np.float32(index)
-    if core:
-        hollow = 2 * flat * np.sqrt(np.clip((abs(core) * radius) ** 2 - away**2, 0, None))
-        grey = np.clip(grey - hollow, 0, None)
-        path = path - hollow * np.float32(index if core > 0 else 0.2)
-    if bands:
-        way = np.hypot(*np.diff(points, axis=0).T).sum()
-        grey = grey * (1 + 0.8 * (np.cos(2 * np.pi * share * way / bands) > 0.8))
-    density = grey[..., None] * np.array(tint, np.float32)
-    thick, density, path = (one.astype(np.float32) for one in (thick, density, path))
-    return Solid(at, kind, thick, density, path, z_um, sheen, cloud)
+        return []
+    at, all_away, all_share = found
+    way = np.hypot(*np.diff(points, axis=0).T).sum()
+    out = []
+    side = 64
+    for r, c in np.ndindex(*(-(-n // (side * grid.sub)) for n in all_away.shape)):
+        block = tuple(slice(k * side * grid.sub, (k + 1) * side * grid.sub) for k in (r, c))
+        away, share = all_away[block], all_share[block]
+        if away.min() >= radius_um:
+            continue
+        radius = np.full_like(share, radius_um)
+        if taper:
+            radius *= np.clip(np.minimum(1 - share, 4 * share + 0.5), 0.02, 1) ** 0.6
+        thick = 2 * flat * np.sqrt(np.clip(radius**2 - away**2, 0, None))
+        hollow = 2 * flat * np.sqrt(np.clip((core * radius) ** 2 - away**2, 0, None))
+        grey = np.clip(thick - hollow, 0, None)
+        path = ((thick - hollow) * index).astype(np.float32)
+        if bands:
+            grey = grey * (1 + 0.8 * (np.cos(2 * np.pi * share * way / bands) > 0.8))
+        density = (grey[..., None] * np.array(tint)).astype(np.float32)
+        part = replace(at, row=at.row + r * side, col=at.col + c * side)
+        out.append(Solid(part, kind, thick.astype(np.float32), density, path, z_um, sheen, cloud))
+    return out
 
 
-def hair(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
+def hair(rng: Rng, grid: Grid, x: float, y: float) -> list[Solid]:
     """A hair of the insect: tapered, brown or clear."""
     points = curve(rng, (x, y), log_between(rng, 120, 700), 0.35, 2.0)
     tint = [(0.05, 0.08, 0.13), (0.12, 0.14, 0.16), (0.008, 0.01, 0.014)][int(rng.integers(3))]
@@ -106,7 +111,7 @@ def hair(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
     )
 
 
-def fibre(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
+def fibre(rng: Rng, grid: Grid, x: float, y: float) -> list[Solid]:
     """Paper (flat, with nodes), cotton, or a dyed thread of cloth."""
     sort = int(rng.integers(3))
     points = curve(rng, (x, y), log_between(rng, 500, 3000), (0.7, 1.2, 0.9)[sort], 3.0)
@@ -122,7 +127,7 @@ def fibre(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
     )  # fmt: skip
 
 
-def hypha(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
+def hypha(rng: Rng, grid: Grid, x: float, y: float) -> list[Solid]:
     """A thread of mould with cross walls."""
     points = curve(rng, (x, y), log_between(rng, 50, 320), 0.9, 1.5)
     tint = (0.02, 0.022, 0.035) if rng.random() < 0.5 else (0.004, 0.004, 0.006)
@@ -130,7 +135,7 @@ def hypha(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
                 bands=rng.uniform(10, 22))  # fmt: skip
 
 
-def ridge(rng: Rng, grid: Grid, x: float, y: float) -> Solid | None:
+def ridge(rng: Rng, grid: Grid, x: float, y: float) -> list[Solid]:
     """A wave in the glue or the crease of a tape: no colour, only a lens."""
     points = curve(rng, (x, y), log_between(rng, 150, 1200), 0.5, 4.0)
     radius = log_between(rng, 5, 22)

@@ -91,8 +91,11 @@ def images(
     """
     shape = path_um.shape[1:]
     inside = np.hypot(*directions.T) < 0.97
-    steepest = aperture * (1 + np.hypot(*directions[inside].T).mean())
+    # Neither objective nor grid holds steeper waves: half a wavelength over a step is the grid's limit.
+    finest = 0.9 * min(WAVELENGTH_UM) / (2 * step_um) / 1.3
+    steepest = min(aperture * (1 + np.hypot(*directions[inside].T).mean()), finest)
     kept = [lost_by_bending(path_um[k], step_um, steepest) for k in range(3)]
+    kept[1] = kept[1] * lost_by_bending(path_um.sum(axis=0), step_um, steepest)
     out = np.zeros((len(planes_um), *shape, 3), np.float32)
     # A direction beyond the aperture gives a dark ground: only the others make the ground's light.
     straight = np.clip((1.04 - (directions**2).sum(axis=1)) / 0.08, 0, 1)
