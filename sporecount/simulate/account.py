@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from sporecount.simulate.camera import Phone
 from sporecount.simulate.canvas import Box, Canvas, cut
 from sporecount.simulate.painters import spore_stamp
+from sporecount.simulate.parting import LEAST_SHARE, outline_seen
 from sporecount.simulate.scene import Scene, radius_towards
 from sporecount.simulate.shapes import lemon_area_um2
 from sporecount.simulate.things import KIND, Thing
@@ -19,6 +20,7 @@ from sporecount.simulate.truth import SporeTruth
 LEAST_VISIBLE = 0.5
 MOST_BLUR = 0.45  # of the spore's length
 MOST_BLUR_IN_CLUMP = 0.4  # of the spore's width, where three or more touch: beyond, their edges run together
+MOST_BLUR_IN_HEAP = 0.3  # of the spore's width, where eight or more do
 LEAST_CONTRAST = 0.03  # optical density
 LEAST_STEP = 4.0  # levels of 255 that the spore darkens its place by
 LEAST_SIGNAL = 6.0  # contrast over its standard error from the photo's noise
@@ -118,7 +120,19 @@ def spore_truth(
     everyone = [t for t in scene.things if t.kind == KIND["spore"]]
     sizes = {id(t): int(n) for t, n in zip(everyone, clump_sizes(everyone), strict=True)}
     out = []
-    for spore, scaled in zip(painted, on_scale, strict=True):
+    table = np.array(
+        [
+            (
+                *view.to_photo(np.array([[p.thing.x_um, p.thing.y_um]]))[0],
+                0.5 * p.thing.look["length_um"] / view.um_per_px,
+                0.5 * p.thing.look["width_um"] / view.um_per_px,
+                np.deg2rad(p.thing.angle_deg),
+            )
+            for p in painted
+        ]
+    ).reshape(-1, 5)
+    followed = outline_seen(rgb, table)
+    for spore, scaled, share in zip(painted, on_scale, followed, strict=True):
         look, thing = spore.thing.look, spore.thing
         x, y = view.to_photo(np.array([[thing.x_um, thing.y_um]]))[0]
         if not (0 <= round(x) < view.width_px and 0 <= round(y) < view.height_px):
@@ -148,6 +162,8 @@ def spore_truth(
             and float(seen[row, col]) > 0.5
             and float(near.max()) * 2.3 / phone.gamma * contrast >= LEAST_STEP
             and (clump < 3 or blur <= MOST_BLUR_IN_CLUMP * look["width_um"])
+            and (clump < 8 or blur <= MOST_BLUR_IN_HEAP * look["width_um"])
+            and (clump < 3 or share >= LEAST_SHARE)
             and float(near.min()) < 247
         )
         out.append(

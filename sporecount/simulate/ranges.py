@@ -31,6 +31,8 @@ class PrintRanges:
     spore_index: Range = (0.01, 0.10)  # refractive index over the adhesive's
     clumped_share: Range = (0.0, 0.85)  # share of spores in clumps
     clump_size: Range = (2, 40)  # spores a clump
+    heap_share: float = 0.1  # of the photos: some of their clumps are heaps in several layers
+    heap_size: Range = (20, 300)
     spores_on_scale_share: Range = (0.0, 0.6)  # put on, under or at the edge of a scale
     # the butterfly
     scale_cover: Range = (0.0, 0.5)  # share of the view
@@ -51,9 +53,13 @@ class PrintRanges:
     dust_um: Range = (1.5, 30)
     mould_rate: Range = (0.3, 25)  # colonies
     droplet_rate: Range = (0.5, 60)
+    oval_bubble_rate: Range = (0.5, 60)  # groups of a spore's size, as all below
+    conidia_rate: Range = (0.3, 40)
+    yellow_rate: Range = (0.3, 25)
+    flake_rate: Range = (0.5, 50)
     ridge_rate: Range = (0.2, 10)  # glue ridges
     ink_share: float = 0.06
-    look_alike_gain: float = 1.0  # multiplies the rates of pieces, microbubbles, droplets, mould and pollen
+    look_alike_gain: float = 1.0  # multiplies the rates of all that a hasty eye takes for a spore
     # support and light
     card_share: float = 0.75  # otherwise glass or clear film
     above_share: float = 0.18  # of card prints: light from above
@@ -120,9 +126,14 @@ PRESETS: dict[str, PrintRanges] = {
         jpeg_quality=(45, 92),
         spores=(1, 500),
     ),
-    "no_spores": replace(PrintRanges(), no_spore_share=1.0, look_alike_gain=1.8),
+    "no_spores": replace(PrintRanges(), no_spore_share=1.0, look_alike_gain=2.4),
     "heavy": replace(
-        PrintRanges(), spores=(300, 2000), no_spore_share=0.0, clumped_share=(0.3, 0.95), spore_cover_max=0.38
+        PrintRanges(),
+        spores=(300, 2000),
+        no_spore_share=0.0,
+        clumped_share=(0.3, 0.95),
+        heap_share=0.4,
+        spore_cover_max=0.38,
     ),
     "scan_4x": replace(
         PrintRanges(),

@@ -11,10 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sporecount.simulate import debris, shapes
+from sporecount.simulate import debris, shapes, small
 from sporecount.simulate.ranges import PrintRanges
 from sporecount.simulate.sample import SCALE_COLOURS, PrintSample, between, log_between
 from sporecount.simulate.things import KIND, LOW, ON, Placer, Thing
+
+_LIKE_SPORES = ("orange", "brown", "tan")
+"""Colours of scales whose torn pieces of a spore's size could not be told from a spore where focus is poor."""
 
 
 @dataclass(frozen=True)
@@ -53,16 +56,19 @@ def draw_print_scene(
     scales = list(_scales(rng, sample, ranges, place))
     low: list[Thing] = [*debris.ink(rng, ranges, place), *debris.glue(rng, ranges, place)]
     low += [*debris.dust(rng, ranges, place), *debris.mould(rng, ranges, place)]
+    low += [*small.conidia(rng, ranges, place), *small.flakes(rng, ranges, place)]
     under, over = _spores(rng, sample, ranges, place, scales, spores)
     pieces = list(_pieces(rng, sample, ranges, place))
     split = len(pieces) // 2
     on = [*pieces[split:], *debris.droplets(rng, ranges, place), *debris.bubbles(rng, ranges, place)]
+    on += small.oval_bubbles(rng, ranges, place)
     low += pieces[:split]
     rng.shuffle(low)
     rng.shuffle(on)
+    yellow = list(small.yellow(rng, ranges, place))  # a grain before its furrows: not shuffled
     high = [*debris.pollen(rng, ranges, place), *debris.strands(rng, sample, ranges, place)]
     rng.shuffle(high)
-    return Scene(extent_um, (*low, *under, *scales, *on, *over, *high))
+    return Scene(extent_um, (*low, *under, *scales, *on, *yellow, *over, *high))
 
 
 def _scales(
@@ -115,14 +121,16 @@ def _spores(
     """Spores beneath the scales and on everything."""
     clumped = between(rng, ranges.clumped_share)
     on_scale = between(rng, ranges.spores_on_scale_share)
+    heaps = between(rng, (0.05, 0.5)) if rng.random() < ranges.heap_share else 0.0
     under: list[Thing] = []
     over: list[Thing] = []
     made = 0
     while made < number:
-        size = 1
+        size, heap = 1, False
         if number - made > 1 and rng.random() < clumped:
-            size = min(int(log_between(rng, ranges.clump_size) + 0.5), number - made)
-            size = max(size, 2)
+            heap = rng.random() < heaps
+            size = int(log_between(rng, ranges.heap_size if heap else ranges.clump_size) + 0.5)
+            size = max(min(size, number - made), 2)
         x, y = place.spot()
         if scales and rng.random() < on_scale:
             home = scales[int(rng.integers(len(scales)))]
@@ -132,11 +140,14 @@ def _spores(
             y = home.y_um + rim[0] * np.sin(turn) + rim[1] * np.cos(turn)
         beneath = scales and rng.random() < 0.25
         looseness = rng.uniform(0.75, 1.15)
+        nearest = rng.uniform(0.3, 0.6) if heap else 0.55
         group: list[Thing] = []
-        for _ in range(size):
+        places = np.empty((size, 2))
+        for member in range(size):
             spore = _one_spore(rng, sample, x, y)
             if group:
-                spore = _beside(rng, group, spore, looseness)
+                spore = _beside(rng, group, places[:member], spore, looseness, nearest)
+            places[member] = spore.x_um, spore.y_um
             group.append(spore)
         (under if beneath else over).extend(group)
         made += size
@@ -173,16 +184,22 @@ def _one_spore(rng: np.random.Generator, sample: PrintSample, x_um: float, y_um:
     )
 
 
-def _beside(rng: np.random.Generator, group: list[Thing], spore: Thing, looseness: float) -> Thing:
-    """Move the spore to touch a random member of the group, no nearer than 0.55 widths to any centre."""
+def _beside(
+    rng: np.random.Generator,
+    group: list[Thing],
+    places: np.ndarray,
+    spore: Thing,
+    looseness: float,
+    nearest: float,
+) -> Thing:
+    """Move the spore to touch a random member of the group, no nearer than `nearest` widths to any centre."""
     for _ in range(12):
         friend = group[int(rng.integers(len(group)))]
         heading = rng.uniform(0, 2 * np.pi)
         reach = radius_towards(friend, heading) + radius_towards(spore, heading)
         reach *= looseness * rng.uniform(0.85, 1.05)
         x, y = friend.x_um + reach * np.cos(heading), friend.y_um + reach * np.sin(heading)
-        nearest = min(np.hypot(x - other.x_um, y - other.y_um) for other in group)
-        if nearest > 0.55 * spore.look["width_um"]:
+        if np.hypot(places[:, 0] - x, places[:, 1] - y).min() > nearest * spore.look["width_um"]:
             break
     return Thing(**{**spore.__dict__, "x_um": float(x), "y_um": float(y)})
 
@@ -201,6 +218,10 @@ def _pieces(
     for _ in range(place.number(ranges.piece_rate, ranges.look_alike_gain)):
         name = names[int(rng.choice(len(names), p=np.asarray(sample.colours)))]
         size = log_between(rng, ranges.piece_um)
+        if (
+            name in _LIKE_SPORES and 0.55 < size / sample.spore_length_um < 1.7
+        ):  # blur would round its corners
+            size = sample.spore_length_um * float(rng.uniform(0.3, 0.55) if rng.random() < 0.4 else 1.9)
         density = np.array(SCALE_COLOURS[name][0]) * np.exp(rng.normal(0, 0.35))
         yield place.thing(
             "scale",

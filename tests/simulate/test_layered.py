@@ -11,6 +11,7 @@ from sporecount.simulate.layered.canvas import Canvas
 from sporecount.simulate.layered.debris import GrainPainter
 from sporecount.simulate.layered.oddments import OddmentPainter
 from sporecount.simulate.layered.recipe import _USUAL_PER_MM2, PRESETS, random_recipe
+from sporecount.simulate.layered.small import SmallPainter
 from sporecount.simulate.layered.spores import Placed, clump_sizes
 from sporecount.simulate.layered.threads import ThreadPainter
 from sporecount.simulate.truth import KIND_NAMES
@@ -57,7 +58,7 @@ def test_record_holds_to_its_contract(preset):
 
 def test_centre_of_a_fully_visible_spore_is_a_spore_pixel():
     checked = 0
-    for seed in range(12):
+    for seed in range(20):
         p = photo([seed, 21], "good_focus", um_per_px=0.7)
         for s in p.spores:
             if s.visible > 0.999:
@@ -99,7 +100,7 @@ def test_most_spores_in_good_focus_are_countable():
 def test_dark_area_of_a_lone_spore_agrees_with_its_truth():
     """Threshold half-way between inside and surroundings; 12 percent covers noise, sharpening and tone."""
     ratios, offsets = [], []
-    for seed in range(24):
+    for seed in range(40):
         p = photo([seed, 61], "good_focus", um_per_px=0.5, objective=10, width_px=560, height_px=500)
         grey = p.rgb.astype(float).mean(axis=2)
         for s in p.spores:
@@ -166,7 +167,7 @@ def painted(painter, name, seed, spore_length=12.0, side_um=120.0):
 
 @pytest.mark.parametrize("name", _USUAL_PER_MM2)
 def test_each_look_alike_marks_the_picture_under_an_honest_kind(name):
-    painter = next(p for p in (GrainPainter, OddmentPainter, ThreadPainter) if hasattr(p, name))
+    painter = next(p for p in (GrainPainter, OddmentPainter, ThreadPainter, SmallPainter) if hasattr(p, name))
     changed = []
     for seed in range(4):
         canvas = painted(painter, name, [seed, 71])

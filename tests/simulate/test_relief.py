@@ -78,7 +78,7 @@ def test_outline_of_a_fully_visible_spore_is_where_the_map_says():
 def test_countable_spores_differ_from_what_lies_around():
     """Mean of the outline against its surroundings, in display values, all lights together."""
     differ = []
-    for seed in range(6):
+    for seed in range(9):
         p = photo([seed, 32], "hard", um_per_px=0.6)
         grey = p.rgb.astype(float).mean(axis=2)
         for s in p.spores:

@@ -126,7 +126,7 @@ def random_look(rng: np.random.Generator, preset: str, um_per_px: float) -> Lens
         curve=some(0.5, -0.3, 0.6),
         contrast=float(np.clip(np.exp(rng.normal(0.0, 0.25)), 0.45, 1.6)),
         lift=some(0.4, 0.0, 0.15),
-        saturation=0.0 if rng.random() < 0.04 else float(rng.uniform(0.4, 1.8)),
+        saturation=0.0 if rng.random() < 0.03 else float(rng.uniform(0.5, 1.8)),
         quality=int(rng.integers(40, 98)) if rng.random() < 0.5 else int(rng.integers(75, 98)),
     )
 

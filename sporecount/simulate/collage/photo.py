@@ -22,7 +22,8 @@ from sporecount.simulate.collage import (
 from sporecount.simulate.collage.canvas import Canvas
 from sporecount.simulate.collage.outlines import Outline
 from sporecount.simulate.collage.recipe import Recipe, random_recipe
-from sporecount.simulate.collage.things import PAINTERS, Surroundings
+from sporecount.simulate.collage.surroundings import Surroundings
+from sporecount.simulate.collage.things import PAINTERS
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 
 _SCALE = KIND_NAMES.index("scale")
@@ -76,7 +77,17 @@ def draw_photo(
     fine_um = float(np.hypot(camera.sharp_um, np.hypot(camera.defocus_um, 0.5 * recipe.um_per_px)))
     light_turn = float(rng.uniform(0, 2 * np.pi))
     look = spores.random_look(rng, base, light_turn, recipe.from_below)
-    laid, drawn, on_scale, whole_scales = _paint_all(rng, canvas, recipe, look, light_turn, fine_um)
+    around = Surroundings(
+        look.law,
+        look.pair,
+        look.length,
+        light_turn,
+        recipe.from_below,
+        recipe.alike,
+        fine_um,
+        camera.saturation < 0.3,
+    )
+    laid, drawn, on_scale, whole_scales = _paint_all(rng, canvas, recipe, look, around)
 
     view = lens.round_view(rng, camera, shape)
     if view is not None:
@@ -149,16 +160,13 @@ def _paint_all(
     canvas: Canvas,
     recipe: Recipe,
     look: spores.SporeLook,
-    light_turn: float,
-    fine_um: float,
+    around: Surroundings,
 ) -> tuple[list[Outline], np.ndarray, np.ndarray, int]:
     """Lay everything in random order of height; give spores, their pixels, which are on scales, and scales."""
     width_um, height_um = canvas.size_um
     area_mm2 = width_um * height_um / 1e6
     roomy_mm2 = area_mm2 / (1 + area_mm2 / 1.2) + 0.02
-    around = Surroundings(
-        look.law, look.pair, look.length, light_turn, recipe.from_below, recipe.alike, fine_um
-    )
+    light_turn = around.light_turn
     jobs: list[tuple[float, Callable[[], object]]] = []
 
     def anywhere() -> tuple[float, float]:
@@ -230,4 +238,5 @@ def _spores(
         resting=resting,
         on_scale_share=recipe.on_scale_share,
         overlap=recipe.overlap,
+        heaped=recipe.heaped,
     )

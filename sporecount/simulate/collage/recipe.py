@@ -23,6 +23,12 @@ _MIDDLE_PER_MM2 = {
     "big_oval": 12.0,
     "slender": 30.0,
     "square": 16.0,
+    "oval_bubble": 22.0,
+    "ring": 14.0,
+    "conidia": 20.0,
+    "yellow_drop": 14.0,
+    "oval_pollen": 14.0,
+    "flake": 24.0,
     "piece": 70.0,
     "hair": 14.0,
     "fibre": 9.0,
@@ -45,7 +51,7 @@ class Recipe:
         Density by name.
     scale_share : float
     spores_per_mm2 : float
-    single_share, clump_mean, overlap, on_scale_share, under_share : float
+    single_share, clump_mean, overlap, heaped, on_scale_share, under_share : float
         See `spores.place`; the last is the share of spores that lie beneath other things.
     alike : float
         Share of look-alikes that are rendered as the spores are.
@@ -62,6 +68,7 @@ class Recipe:
     single_share: float
     clump_mean: float
     overlap: float
+    heaped: float
     on_scale_share: float
     under_share: float
     alike: float
@@ -86,13 +93,16 @@ def random_recipe(
         raise ValueError(f"preset must be one of {', '.join(PRESETS)}; got {preset!r}")
     um_per_px, objective = _scale(rng, preset, um_per_px, objective)
     hard, good, heavy = preset == "hard", preset == "good_focus", preset == "heavy"
-    plenty = {"no_spores": 1.5, "hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
-    clean = 0.12 if rng.random() < 0.15 else 1.0
+    load = _load(rng, preset)
+    none = load == 0.0
+    plenty = 2.2 if none else {"hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
+    clean = 0.12 if rng.random() < (0.08 if none else 0.15) else 1.0
+    often = 0.8 if none else 0.5
     things = {
-        name: middle * plenty * clean * float(np.exp(rng.normal(0, 0.9))) * float(rng.random() < 0.55)
+        name: middle * plenty * clean * float(np.exp(rng.normal(0, 0.9))) * float(rng.random() < often)
         for name, middle in _MIDDLE_PER_MM2.items()
     }
-    if rng.random() < (0.3 if preset == "no_spores" else 0.18):
+    if rng.random() < (0.4 if none else 0.18):
         mass = str(rng.choice(list(PAINTERS)))
         things[mass] += _MIDDLE_PER_MM2[mass] * rng.uniform(3, 10)
     texture = log_uniform(rng, 0.004, 0.05) * (1.7 if hard else 0.6 if good else 1.0)
@@ -106,10 +116,11 @@ def random_recipe(
         scale_share=float(
             rng.choice([0.0, rng.uniform(0.01, 0.15), rng.uniform(0.1, 0.55)], p=[0.2, 0.45, 0.35])
         ),
-        spores_per_mm2=_load(rng, preset),
+        spores_per_mm2=load,
         single_share=float(rng.uniform(0.05, 0.6) if heavy else rng.uniform(0.3, 1.0)),
         clump_mean=log_uniform(rng, 2.2, 12.0) * (1.6 if heavy else 1.0),
         overlap=float(rng.choice([0.02, rng.uniform(0.0, 0.4)])),
+        heaped=float(rng.uniform(0.02, 0.4)) if rng.random() < (0.4 if heavy else 0.1) else 0.0,
         on_scale_share=float(rng.uniform(0.0, 0.7)),
         under_share=float(rng.choice([0.0, rng.uniform(0.0, 0.35)])),
         alike=float(rng.uniform(0.2, 0.8)),

@@ -34,6 +34,8 @@ class SporeLook:
     law : laws.Law
     pair : tuple of ndarray of shape (3,)
     brown : str
+    base : ndarray of shape (3,)
+        Colour of the bare print.
     """
 
     length: float
@@ -44,6 +46,7 @@ class SporeLook:
     law: laws.Law
     pair: tuple[np.ndarray, np.ndarray]
     brown: str
+    base: np.ndarray
 
 
 def random_look(rng: np.random.Generator, base: np.ndarray, light_turn: float, from_below: bool) -> SporeLook:
@@ -53,7 +56,7 @@ def random_look(rng: np.random.Generator, base: np.ndarray, light_turn: float, f
     least = float(rng.uniform(0.05, 0.16))
     for _ in range(_TRIES):
         brown = str(rng.choice(list(colours.BROWNS)))
-        pair = colours.brown_pair(rng, brown)
+        pair = colours.kept_brown(colours.brown_pair(rng, brown), base)
         law = laws.random_law(rng, light_turn, from_below, length)
         if _stands_out(law, pair, base, length, aspect) > least:
             break
@@ -75,6 +78,7 @@ def random_look(rng: np.random.Generator, base: np.ndarray, light_turn: float, f
         law,
         pair,
         brown,
+        base,
     )
 
 
@@ -103,6 +107,7 @@ def place(
     resting: list[tuple[float, float, float]],
     on_scale_share: float,
     overlap: float,
+    heaped: float = 0.0,
 ) -> list[Outline]:
     """Lay spores out, single and in touching groups; none hides another by more than a part.
 
@@ -122,6 +127,8 @@ def place(
     on_scale_share : float
     overlap : float
         How deep two in a clump may lie in one another, 0 to 0.4 of their reach.
+    heaped : float
+        Share of the other groups that are heaps of 20 to 300 in several layers.
     """
     laid = np.zeros((wanted + 1, 5))  # x, y, half length, half width, angle
     count, tries = 0, 0
@@ -134,6 +141,9 @@ def place(
             turn, reach = rng.uniform(0, 2 * np.pi), far * rng.uniform(0, 1.4)
             x, y = sx + reach * np.cos(turn), sy + reach * np.sin(turn)
         members = 1 if rng.random() < single_share else 2 + int(rng.exponential(max(0.1, clump_mean - 1.5)))
+        deep = overlap
+        if members > 1 and rng.random() < heaped:
+            members, deep = int(np.exp(rng.uniform(np.log(20), np.log(300)))), float(rng.uniform(0.15, 0.6))
         first = count
         for _ in range(min(members, wanted - count)):
             for _attempt in range(6):
@@ -142,12 +152,13 @@ def place(
                 angle = float((order + rng.normal(0, 0.3)) if rng.random() < 0.15 else rng.uniform(0, np.pi))
                 new = np.array([x, y, half, half / ratio, angle % np.pi])
                 if count > first:
-                    beside = laid[int(rng.integers(first, count))]
+                    picks = laid[rng.integers(first, count, 3 if members > 20 else 1)]
+                    beside = picks[np.hypot(picks[:, 0] - x, picks[:, 1] - y).argmax()]
                     way = rng.uniform(0, 2 * np.pi)
                     touch = _radius(beside, way) + _radius(new, way)
-                    far = touch * rng.uniform(1 - overlap, 1.04)
+                    far = touch * rng.uniform(1 - deep, 1.04)
                     new[:2] = beside[0] + far * np.cos(way), beside[1] + far * np.sin(way)
-                if _free(laid[:count], new, overlap if count > first else 0.1):
+                if _free(laid[:count], new, deep if count > first else 0.1):
                     laid[count] = new
                     count += 1
                     break
@@ -191,6 +202,7 @@ def groups(laid: list[Outline]) -> np.ndarray:
 def draw(rng: np.random.Generator, canvas: Canvas, look: SporeLook, one: Outline, number: int) -> float:
     """Draw one spore, a little different from the others, and give its pixels in the picture."""
     law = laws.varied(rng, look.law, min(0.12, 2 * look.colour_spread + 0.02))
-    return stamp(
-        rng, canvas, one, law, colours.near(rng, look.pair, look.colour_spread), "spore", owner=number
-    )
+    ground = look.base / look.base.max()
+    dark, pale = colours.near(rng, look.pair, look.colour_spread)
+    pair = colours.kept_brown((dark / ground, pale / ground), look.base)
+    return stamp(rng, canvas, one, law, pair, "spore", owner=number)

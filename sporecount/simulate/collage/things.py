@@ -2,80 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from sporecount.simulate.collage import colours, laws, outlines
+from sporecount.simulate.collage import colours, outlines, small
 from sporecount.simulate.collage.canvas import Canvas, stamp
 from sporecount.simulate.collage.outlines import Outline
-
-ROUND = np.ones(outlines.DIRECTIONS)
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """What all things of a photo share.
-
-    Parameters
-    ----------
-    spore_law : laws.Law
-    spore_pair : tuple of ndarray of shape (3,)
-    spore_um : float
-        Length of this photo's spores.
-    light_turn : float
-    from_below : bool
-    alike : float
-        Share of look-alikes that are rendered as the spores are.
-    fine_um : float
-        Worst blur of the photo: corners finer than some times this cannot be told from a spore's ends.
-    """
-
-    spore_law: laws.Law
-    spore_pair: tuple[np.ndarray, np.ndarray]
-    spore_um: float
-    light_turn: float
-    from_below: bool
-    alike: float
-    fine_um: float
-
-    def odd_length(self, rng: np.random.Generator, low: float, high: float) -> float:
-        """Draw a length of something angular; not a spore's length where the blur would round its corners."""
-        length = _log(rng, low, high)
-        if self.fine_um > 0.06 * self.spore_um and 0.45 < length / self.spore_um < 2.0:
-            length = self.spore_um * (0.45 if rng.random() < 0.4 else float(rng.uniform(2.0, 3.0)))
-        return length
-
-    def manner(
-        self, rng: np.random.Generator, size_um: float
-    ) -> tuple[laws.Law, tuple[np.ndarray, np.ndarray]]:
-        """Give a law and colours for a look-alike: those of the spores, or others."""
-        if rng.random() < self.alike:
-            return laws.varied(rng, self.spore_law, 0.1), colours.near(rng, self.spore_pair, 0.03)
-        law = laws.random_law(rng, self.light_turn, self.from_below, size_um)
-        pair = colours.brown_pair(rng) if rng.random() < 0.6 else colours.any_pair(rng)
-        return law, pair
-
-
-Painter = Callable[[np.random.Generator, Canvas, Surroundings, float, float], None]
-
-
-def _log(rng: np.random.Generator, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
-def _turn(rng: np.random.Generator) -> float:
-    return float(rng.uniform(0, np.pi))
+from sporecount.simulate.collage.surroundings import ROUND, Painter, Surroundings, log_draw, turn_draw
 
 
 def droplet(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Round brown droplets of about a spore's size, single or few."""
-    size = around.spore_um * _log(rng, 0.45, 1.6)
+    size = around.spore_um * log_draw(rng, 0.45, 1.6)
     law, pair = around.manner(rng, size)
     for _ in range(1 if rng.random() < 0.7 else int(rng.integers(2, 8))):
-        half = 0.5 * size * _log(rng, 0.7, 1.2)
-        one = Outline(x, y, half * rng.uniform(1.0, 1.07), half, _turn(rng), ROUND)
+        half = 0.5 * size * log_draw(rng, 0.7, 1.2)
+        one = Outline(x, y, half * rng.uniform(1.0, 1.07), half, turn_draw(rng), ROUND)
         stamp(rng, canvas, one, law, colours.near(rng, pair, 0.02), "other")
         way, far = (
             rng.uniform(0, 2 * np.pi),
@@ -90,8 +33,6 @@ def bubble(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
     rim = rng.uniform(0.6, 0.9)
     grey = rng.uniform(0.0, 0.45)
     pair = (np.full(3, grey, np.float32), np.full(3, rng.uniform(0.8, 1.0), np.float32))
-    if rng.random() < 0.3:
-        pair = around.spore_pair
     law = replace(
         law,
         opacity=tuple(float(v) for v in rng.uniform(0.4, 1.0) * np.array([0.1, 0.1, 0.35 * rim, rim, 1.0])),
@@ -99,14 +40,14 @@ def bubble(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
         gloss=float(rng.choice([0.0, rng.uniform(0.3, 1.0)])),
         grain=0.0,
     )
-    middle = _log(rng, 2.0, 16.0)
+    middle = log_draw(rng, 2.0, 16.0)
     for _ in range(1 if rng.random() < 0.5 else int(rng.integers(3, 14))):
-        half = middle * _log(rng, 0.6, 1.5)
+        half = middle * log_draw(rng, 0.6, 1.5)
         table = ROUND if rng.random() < 0.8 else outlines.wavy(rng, 3, 0.05)
         stamp(
             rng,
             canvas,
-            Outline(x, y, half, half * rng.uniform(0.94, 1.0), _turn(rng), table),
+            Outline(x, y, half, half * rng.uniform(0.94, 1.0), turn_draw(rng), table),
             law,
             pair,
             "bubble",
@@ -119,7 +60,7 @@ def shard(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: flo
     size = 0.5 * around.odd_length(rng, 3.0, 28.0)
     law, pair = around.manner(rng, 2 * size)
     table = outlines.angular(rng, int(rng.integers(3, 7)), float(rng.uniform(0.25, 0.7)))
-    one = Outline(x, y, size, size * rng.uniform(0.3, 1.0), _turn(rng), table)
+    one = Outline(x, y, size, size * rng.uniform(0.3, 1.0), turn_draw(rng), table)
     stamp(rng, canvas, one, law, pair, "dust")
 
 
@@ -131,7 +72,7 @@ def clod(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: floa
     for _ in range(int(rng.integers(1, 6))):
         table = outlines.wavy(rng, int(rng.integers(5, 12)), float(rng.uniform(0.25, 0.6)))
         half = size * rng.uniform(0.6, 1.0)
-        one = Outline(x, y, half, half * rng.uniform(0.5, 1), _turn(rng), table)
+        one = Outline(x, y, half, half * rng.uniform(0.5, 1), turn_draw(rng), table)
         stamp(rng, canvas, one, law, colours.near(rng, pair, 0.05), "dust")
         x, y = x + rng.normal(0, 0.7 * size), y + rng.normal(0, 0.7 * size)
 
@@ -141,15 +82,15 @@ def speck(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: flo
     law, pair = around.manner(rng, 4.0)
     law = replace(law, soft_um=min(law.soft_um, 0.5), line_um=min(law.line_um, 0.4))
     for _ in range(int(rng.integers(1, 7))):
-        half = 0.5 * _log(rng, 1.2, min(4.6, 0.45 * around.spore_um))
-        one = Outline(x, y, half, half * rng.uniform(0.6, 1), _turn(rng), outlines.wavy(rng, 4, 0.15))
+        half = 0.5 * log_draw(rng, 1.2, min(4.6, 0.45 * around.spore_um))
+        one = Outline(x, y, half, half * rng.uniform(0.6, 1), turn_draw(rng), outlines.wavy(rng, 4, 0.15))
         stamp(rng, canvas, one, law, pair, "dust")
         x, y = x + rng.normal(0, 25), y + rng.normal(0, 25)
 
 
 def pollen(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Larger, round, spiky, lobed or furrowed grains."""
-    half = _log(rng, 9.0, 24.0)
+    half = log_draw(rng, 9.0, 24.0)
     law, pair = around.manner(rng, half)
     if rng.random() < 0.5:
         pair = colours.brown_pair(rng, str(rng.choice(["straw", "amber", "orange-brown"])))
@@ -164,7 +105,7 @@ def pollen(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
     else:
         table = outlines.wavy(rng, 5, 0.06)
     for _ in range(1 if rng.random() < 0.8 else int(rng.integers(2, 6))):
-        one = Outline(x, y, half * rng.uniform(1, 1.15), half, _turn(rng), table)
+        one = Outline(x, y, half * rng.uniform(1, 1.15), half, turn_draw(rng), table)
         stamp(rng, canvas, one, law, colours.near(rng, pair, 0.02), "pollen")
         if sort == 3:
             furrow = replace(
@@ -184,13 +125,13 @@ def pollen(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
 def mould(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Dots of mould in a heap, or a chain of round cells."""
     blurred = around.fine_um > 0.06 * around.spore_um
-    cell = _log(rng, 1.0, 0.12 * around.spore_um + 0.3 if blurred else 3.0)
+    cell = log_draw(rng, 1.0, 0.12 * around.spore_um + 0.3 if blurred else 3.0)
     law, pair = around.manner(rng, 2 * cell)
     law = replace(law, soft_um=min(law.soft_um, 0.6), line_um=min(law.line_um, 0.6))
     chain, turn = rng.random() < 0.5, rng.uniform(0, 2 * np.pi)
     at_x, at_y = x, y
     for _ in range(int(rng.integers(3, 30))):
-        one = Outline(at_x, at_y, cell * rng.uniform(1, 1.12), cell, _turn(rng), ROUND)
+        one = Outline(at_x, at_y, cell * rng.uniform(1, 1.12), cell, turn_draw(rng), ROUND)
         stamp(rng, canvas, one, law, pair, "other")
         if chain:
             turn += rng.normal(0, 0.3)
@@ -201,14 +142,14 @@ def mould(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: flo
 
 def ink(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Dots of ink or print, any colour."""
-    half = _log(rng, 1.5, 40.0)
+    half = log_draw(rng, 1.5, 40.0)
     law, _ = around.manner(rng, half)
     law = replace(law, shadow=0.0, gloss=0.0, line=0.0, soft_um=half * float(rng.uniform(0.05, 0.5)))
     table = outlines.wavy(rng, 7, float(rng.uniform(0.0, 0.3)))
     stamp(
         rng,
         canvas,
-        Outline(x, y, half, half * rng.uniform(0.8, 1), _turn(rng), table),
+        Outline(x, y, half, half * rng.uniform(0.8, 1), turn_draw(rng), table),
         law,
         colours.any_pair(rng),
         "other",
@@ -217,20 +158,20 @@ def ink(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float
 
 def big_oval(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Ovals and lemons much larger than a spore."""
-    half = 0.5 * max(22.5, 1.75 * around.spore_um) * _log(rng, 1.0, 2.5)
+    half = 0.5 * max(22.5, 1.75 * around.spore_um) * log_draw(rng, 1.0, 2.5)
     law, pair = around.manner(rng, half)
     one = Outline(
-        x, y, half, half / rng.uniform(1.15, 2.2), _turn(rng), outlines.oval(float(rng.uniform(0, 1)))
+        x, y, half, half / rng.uniform(1.15, 2.2), turn_draw(rng), outlines.oval(float(rng.uniform(0, 1)))
     )
     stamp(rng, canvas, one, law, pair, "other")
 
 
 def slender(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: float, y: float) -> None:
     """Rods, spindles and boats, far too slender."""
-    half = 0.5 * around.spore_um * _log(rng, 0.7, 3.0)
+    half = 0.5 * around.spore_um * log_draw(rng, 0.7, 3.0)
     law, pair = around.manner(rng, half)
     table = outlines.oval(float(rng.uniform(0, 1)), float(rng.uniform(-0.2, 0.2)), float(rng.uniform(1.8, 5)))
-    one = Outline(x, y, half, half / rng.uniform(2.7, 8), _turn(rng), table)
+    one = Outline(x, y, half, half / rng.uniform(2.7, 8), turn_draw(rng), table)
     stamp(rng, canvas, one, replace(law, soft_um=min(law.soft_um, 0.1 * half)), pair, "other")
 
 
@@ -242,11 +183,11 @@ def square(rng: np.random.Generator, canvas: Canvas, around: Surroundings, x: fl
         pair = colours.any_pair(rng)
     turns = np.linspace(0, 2 * np.pi, outlines.DIRECTIONS, endpoint=False)
     table = 1 / np.maximum(np.abs(np.cos(turns)), np.abs(np.sin(turns)))
-    one = Outline(x, y, 0.75 * half, 0.75 * half * rng.uniform(0.4, 1), _turn(rng), table)
+    one = Outline(x, y, 0.75 * half, 0.75 * half * rng.uniform(0.4, 1), turn_draw(rng), table)
     stamp(rng, canvas, one, replace(law, soft_um=0.3), pair, "dust")
 
 
 PAINTERS: dict[str, Painter] = {
     one.__name__: one
     for one in (droplet, bubble, shard, clod, speck, pollen, mould, ink, big_oval, slender, square)
-}
+} | small.PAINTERS

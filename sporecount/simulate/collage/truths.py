@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.collage.outlines import Outline, area_um2
+from sporecount.simulate.parting import LEAST_SHARE, outline_seen
 from sporecount.simulate.truth import SporeTruth
 
 LEAST_DIFFERENCE = 0.05
@@ -200,6 +201,7 @@ def truths_of(
         ]
     )
     density, seen = stands_out(photo, owner, table, visible)
+    seen &= (groups < 3) | (outline_seen(photo, table) >= LEAST_SHARE)
     found = []
     for number, one in enumerate(laid):
         x, y = float(table[number, 0]), float(table[number, 1])

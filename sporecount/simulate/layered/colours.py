@@ -21,15 +21,19 @@ def brown_absorption(rng: np.random.Generator) -> np.ndarray:
 
 
 def spore_absorption(rng: np.random.Generator) -> np.ndarray:
-    """Absorbance per channel, (3,), of a sample's spores: brown, now and then greyish, olive or orange."""
+    """Absorbance per channel, (3,), of a sample's spores: brown, now and then dull, reddish or orange.
+
+    Red is always taken least and blue most, even of nearly black ones.
+    """
     tint = brown_absorption(rng)
     sort = rng.choice(4, p=[0.55, 0.2, 0.12, 0.13])
     if sort == 1:
-        tint = tint + np.float32(rng.uniform(0.2, 0.7)) * (1.0 - tint)
+        tint = tint + np.float32(rng.uniform(0.1, 0.5)) * (1.0 - tint)
     elif sort == 2:
         tint = tint * np.array([1.15, 0.9, 1.0], np.float32)
     elif sort == 3:
         tint = tint * np.array([0.6, 1.05, 1.25], np.float32)
+    tint[0], tint[2] = min(tint[0], rng.uniform(0.7, 0.85) * tint[1]), max(tint[2], 1.15 * tint[1])
     return (tint / float(tint @ LUMA)).astype(np.float32)
 
 

@@ -16,6 +16,7 @@ from sporecount.simulate.layered import (
     debris,
     oddments,
     scales,
+    small,
     spores,
     threads,
     truths,
@@ -88,7 +89,7 @@ def draw_photo(
     picture = camera.develop(rng, scene, recipe.camera, (height_px, width_px))
 
     shown = truths.stand_out(np.log10(np.clip(scene @ LUMA, 2e-3, 1.0)), placed, canvas.size_um)
-    found = truths.truths_of(canvas, recipe, placed, drawn, shown, sigma_um, (height_px, width_px))
+    found = truths.truths_of(canvas, recipe, placed, drawn, shown, sigma_um, picture)
     return SimulatedPhoto(
         rgb=picture,
         um_per_px=recipe.um_per_px,
@@ -139,10 +140,16 @@ def _paint_all(
             )
     painters = [
         sort(rng, canvas, light, look.length)
-        for sort in (debris.GrainPainter, oddments.OddmentPainter, threads.ThreadPainter)
+        for sort in (
+            debris.GrainPainter,
+            oddments.OddmentPainter,
+            threads.ThreadPainter,
+        )
     ]
+    small_ones = small.SmallPainter(rng, canvas, light, look.length)
+    small_ones.grey_photo = recipe.camera.saturation < 0.3
     for name, per_mm2 in recipe.debris.items():
-        draw = getattr(next(p for p in painters if hasattr(p, name)), name)
+        draw = getattr(next(p for p in (*painters, small_ones) if hasattr(p, name)), name)
         depth = (0.0, 0.3) if name in ("stain", "ink", "lettering") else (0.15, 1.0)
         for _ in range(min(250, rng.poisson(per_mm2 * roomy_mm2))):
             x, y = anywhere()
@@ -190,9 +197,14 @@ def _place_spores(
             turn, far = rng.uniform(0, 2 * np.pi), reach * rng.uniform(0.0, 1.3)
             x, y = sx + far * np.cos(turn), sy + far * np.sin(turn)
         count = 1 if rng.random() < recipe.single_share else 2 + int(rng.exponential(recipe.clump_mean - 1.5))
-        count = min(count, 60, wanted - len(spread))
+        near = 0.55
+        if count > 1 and rng.random() < recipe.heaped:
+            count, near = int(np.exp(rng.uniform(np.log(20), np.log(300)))), float(rng.uniform(0.3, 0.6))
+        else:
+            count = min(count, 60)
+        count = min(count, wanted - len(spread))
         soften = recipe.spore_soften * rng.uniform(0.0, 1.5)
-        spread += spores.group(rng, look, float(x), float(y), count, float(soften))
+        spread += spores.group(rng, look, float(x), float(y), count, float(soften), near)
     pairs = (
         cKDTree([(s.x, s.y) for s in spread]).query_pairs(1.3 * look.length, output_type="ndarray")
         if spread
@@ -203,7 +215,7 @@ def _place_spores(
         if (
             first not in dropped
             and second not in dropped
-            and spores.separation(spread[first], spread[second]) < 0.5
+            and spores.separation(spread[first], spread[second]) < (0.3 if recipe.heaped else 0.5)
         ):
             dropped.add(second)
     return [s for number, s in enumerate(spread) if number not in dropped]

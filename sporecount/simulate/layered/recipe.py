@@ -45,12 +45,19 @@ _USUAL_PER_MM2 = {
     "bundle": 1.0,
     "glint": 3.0,
     "scratches": 2.0,
+    "oval_bubble": 12.0,
+    "thin_ring": 8.0,
+    "mould_ovals": 9.0,
+    "yellow_drop": 9.0,
+    "small_pollen": 8.0,
+    "torn_flake": 14.0,
 }
 """Middle densities of look-alikes, set by eye; names of methods of the painters."""
 
 _MASSES = (
     "droplet", "microbubbles", "dust", "mould", "starch", "pollen", "teeth", "crystal", "speck", "blob",
     "bar", "half_moon", "foam", "lens_drop", "furrowed_pollen", "yeast", "flake", "rust",
+    "oval_bubble", "thin_ring", "mould_ovals", "yellow_drop", "small_pollen", "torn_flake",
 )  # fmt: skip
 """What may come in masses."""
 
@@ -73,6 +80,7 @@ class Recipe:
     spores_per_mm2: float
     single_share: float
     clump_mean: float
+    heaped: float
     on_scale_share: float
     under_share: float
     spore_soften: float
@@ -101,16 +109,18 @@ def random_recipe(
     sort = str(rng.choice(backdrop.BACKDROPS, p=shares.get(preset, usual_shares)))
     texture = float(np.exp(rng.normal(-0.35, 0.55)))
     texture = texture * 0.5 if good else float(rng.uniform(0.9, 2.2)) if hard else texture
-    plenty = {"no_spores": 1.6, "hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
+    load = _load(rng, preset)
+    none = load == 0.0
+    plenty = 2.2 if none else {"hard": 1.4, "good_focus": 0.7}.get(preset, 1.0)
     debris = {
-        name: usual * plenty * float(np.exp(rng.normal(0.0, 0.9))) * (rng.random() > 0.5)
+        name: usual * plenty * float(np.exp(rng.normal(0.0, 0.9))) * (rng.random() > (0.25 if none else 0.5))
         for name, usual in _USUAL_PER_MM2.items()
     }
     if hard:
         debris["fibre"] += rng.uniform(0, 30)
         debris["ridge"] += rng.uniform(0, 25)
         debris["bubble"] += rng.uniform(0, 60)
-    if rng.random() < (0.3 if preset == "no_spores" else 0.15):  # one look-alike in masses
+    if rng.random() < (0.4 if none else 0.18):  # one look-alike in masses
         favourite = str(rng.choice(_MASSES))
         debris[favourite] += _USUAL_PER_MM2[favourite] * rng.uniform(4, 15)
     scale_share = float(
@@ -128,7 +138,8 @@ def random_recipe(
         scale_sorts=int(rng.integers(1, 5)),
         pieces=float(np.exp(rng.uniform(np.log(5), np.log(160)))) * plenty,
         debris=debris,
-        spores_per_mm2=_load(rng, preset),
+        spores_per_mm2=load,
+        heaped=float(rng.uniform(0.02, 0.4)) if rng.random() < (0.4 if preset == "heavy" else 0.1) else 0.0,
         single_share=float(rng.uniform(0.3, 0.97) if preset != "heavy" else rng.uniform(0.05, 0.6)),
         clump_mean=float(np.exp(rng.uniform(np.log(2.5), np.log(14)))) * (2.0 if preset == "heavy" else 1.0),
         on_scale_share=float(rng.uniform(0.0, 0.7)),
@@ -215,7 +226,9 @@ def _camera(rng: np.random.Generator, preset: str, um_per_px: float, objective: 
         gamma=float(rng.uniform(1.8, 2.5)),
         s_curve=noise.maybe(rng, 0.5, 0.0, 0.7),
         lift=noise.maybe(rng, 0.5, 0.0, 0.12),
-        saturation=float(np.clip(rng.normal(1.05, 0.25), 0.25, 1.8)),
+        saturation=float(
+            rng.uniform(0.0, 0.2) if rng.random() < 0.03 else np.clip(rng.normal(1.05, 0.25), 0.55, 1.8)
+        ),
         white=white,
         quality=int(
             rng.integers(70, 99)

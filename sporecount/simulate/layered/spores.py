@@ -185,14 +185,23 @@ def outline(rng: np.random.Generator, look: SporeLook) -> tuple[float, float]:
 
 
 def group(
-    rng: np.random.Generator, look: SporeLook, x: float, y: float, count: int, soften: float
+    rng: np.random.Generator,
+    look: SporeLook,
+    x: float,
+    y: float,
+    count: int,
+    soften: float,
+    nearest: float = 0.55,
 ) -> list[Placed]:
-    """Place `count` touching or overlapping spores about a point: a chain or a heap."""
+    """Place `count` touching or overlapping spores about a point: a chain or a heap.
+
+    No two are nearer than `nearest` of where they would just touch: well below 0.5 they lie in layers.
+    """
     length, width = outline(rng, look)
     members = [Placed(x, y, length, width, rng.uniform(0.0, np.pi), soften)]
     chain = count <= 12 and rng.random() < 0.35
     packed = rng.random() < 0.5
-    tightness = rng.uniform(0.72, 1.05)
+    tightness = rng.uniform(min(0.72, nearest + 0.15), 1.05 if count < 20 else 0.9)
     aligned = rng.uniform(0.05, 0.5) if chain else rng.uniform(0.2, 3.0)
     heading = rng.uniform(0.0, 2 * np.pi)
     for _ in range(40 * count):
@@ -211,7 +220,7 @@ def group(
             angle,
             soften * rng.uniform(0.5, 1.5),
         )
-        if all(separation(new, other) > 0.55 for other in members[-40:]):
+        if all(separation(new, other) > nearest for other in members[-40:]):
             members.append(new)
         elif chain:
             heading = rng.uniform(0.0, 2 * np.pi)

@@ -8,6 +8,7 @@ from scipy.special import ive
 from sporecount.simulate.layered import camera, spores
 from sporecount.simulate.layered.canvas import Canvas
 from sporecount.simulate.layered.recipe import Recipe
+from sporecount.simulate.parting import LEAST_SHARE, outline_seen
 from sporecount.simulate.truth import SporeTruth
 
 _SHARP_ENOUGH = {1: 0.42, 2: 0.33, 3: 0.25}
@@ -21,7 +22,7 @@ def truths_of(
     drawn: list[tuple[float, float]],
     shown: np.ndarray,
     sigma_um: np.ndarray,
-    out_shape: tuple[int, int],
+    picture: np.ndarray,
 ) -> tuple[SporeTruth, ...]:
     """Truth of every spore whose centre lies in the photo, from the canvas's books.
 
@@ -33,15 +34,22 @@ def truths_of(
         As `stand_out` gives it.
     sigma_um : ndarray of shape (h, w)
         Blur over the canvas.
-    out_shape : tuple of int
-        Height and width of the photo.
+    picture : ndarray of shape (H, W, 3), uint8
+        The finished photo.
     """
+    out_shape = picture.shape[:2]
     owned = (canvas.owner >= 0) & canvas.in_view
     seen_px = np.bincount(canvas.owner[owned], weights=canvas.clear[owned], minlength=len(placed))
     left_px = np.bincount(canvas.owner[owned], minlength=len(placed))
     clumps = spores.clump_sizes(placed)
     grow_x, grow_y = out_shape[1] / canvas.shape[1], out_shape[0] / canvas.shape[0]
     everywhere = recipe.camera.motion**2 / 24 + (0.3 * recipe.um_per_px * recipe.camera.zoom) ** 2  # µm²
+    half_px = 0.5 * grow_x / canvas.px_um
+    table = [
+        (s.x / canvas.px_um * grow_x - 0.5, s.y / canvas.px_um * grow_y - 0.5, half_px * s.length,
+         half_px * s.width, s.angle) for s in placed
+    ]  # fmt: skip
+    followed = outline_seen(picture, np.array(table).reshape(-1, 5))
     truths = []
     for number, spore in enumerate(placed):
         contrast, area = drawn[number]
@@ -58,6 +66,7 @@ def truths_of(
         needed = max(0.03, 2.0 * camera.noise_density(recipe.camera, float(shown[number, 2])))
         calm = clump > 1 or contrast > 0.2 or shown[number, 0] > 0.8 * shown[number, 1]
         among_others = clump > 2  # what lies around is as dark as the spore itself
+        sharp_enough &= clump < 3 or followed[number] >= LEAST_SHARE
         strong_enough = contrast > needed and (among_others or shown[number, 0] > 0.7 * needed) and calm
         truths.append(
             SporeTruth(

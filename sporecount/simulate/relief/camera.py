@@ -71,7 +71,7 @@ def random_camera(rng: np.random.Generator, preset: str) -> Camera:
         contrast=float(rng.uniform(-0.1, 0.7)),
         black=float(rng.uniform(0, 0.06)),
         saturation=float(
-            rng.choice([0.0, rng.uniform(0.4, 1.0), rng.uniform(1.0, 1.7)], p=(0.06, 0.4, 0.54))
+            rng.choice([0.0, rng.uniform(0.55, 1.0), rng.uniform(1.0, 1.7)], p=(0.03, 0.4, 0.57))
         ),
         sharpen=float(rng.choice([0.0, rng.uniform(0.2, 1.6)])),
         sharpen_px=float(rng.uniform(0.6, 2.4)),

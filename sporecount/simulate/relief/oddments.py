@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from sporecount.simulate.relief import small
 from sporecount.simulate.relief.forms import Oval, blob, dome, roughness, shard, soft, wandering
 from sporecount.simulate.relief.matters import clear, pigmented, sooty, thread_like
 from sporecount.simulate.relief.recipe import log_uniform
@@ -259,8 +260,11 @@ def smear(rng: np.random.Generator, terrain: Terrain, x_um: float, y_um: float) 
 Painter = Callable[[np.random.Generator, Terrain, float, float], None]
 
 
-def painters(sizes: Sizes) -> dict[str, tuple[Painter, float]]:
-    """Name each kind of stray matter, with what lays it and how common it is."""
+def painters(sizes: Sizes, *, grey: bool = False) -> dict[str, tuple[Painter, float]]:
+    """Name each kind of stray matter, with what lays it and how common it is.
+
+    In a `grey` photo nothing is laid that only its colour tells from a spore.
+    """
     return {
         "droplet": (droplet, 1.0),
         "bubble": (bubble, 0.9),
@@ -275,4 +279,10 @@ def painters(sizes: Sizes) -> dict[str, tuple[Painter, float]]:
         "rod": (rod, 0.6),
         "threads": (threads, 0.5),
         "smear": (smear, 0.2),
+        "oval_bubble": (small.oval_bubble, 0.8),
+        "ring": (small.ring, 0.5),
+        "conidia": (partial(small.conidia, grey), 0.8),
+        "yellow_drop": (partial(small.yellow_drop, grey), 0.6),
+        "oval_pollen": (partial(small.oval_pollen, grey), 0.6),
+        "torn_flake": (small.torn_flake, 0.8),
     }

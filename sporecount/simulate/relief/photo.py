@@ -12,7 +12,7 @@ from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 _SPORE, _SCALE = KIND_NAMES.index("spore"), KIND_NAMES.index("scale")
 _MOST_SPORES = 1000
 _MOST_SCALES = 70
-_MOST_ODDMENTS = 150
+_MOST_ODDMENTS = 170
 
 
 def draw_photo(
@@ -55,7 +55,8 @@ def draw_photo(
     terrain = Terrain((height_px, width_px), px, recipe.light == "above")
     ground_name = str(rng.choice(ground.GROUNDS, p=(0.2, 0.2, 0.07, 0.07, 0.07, 0.1, 0.12, 0.05, 0.06, 0.06)))
     ground.lay_ground(rng, terrain, ground_name, 0.4 + 0.6 * recipe.mess)
-    laid, scales = _lay_all(rng, terrain, recipe)
+    phone = camera.random_camera(rng, preset)
+    laid, scales = _lay_all(rng, terrain, recipe, grey=phone.saturation < 0.3)
 
     scene, facts = lighting.lit(rng, terrain, recipe.light)
     view = lens.round_view(rng, terrain.shape)
@@ -68,7 +69,6 @@ def draw_photo(
     scene *= lens.falloff(rng, terrain.shape)[..., None]
     if view is not None:
         scene = scene * view[..., None] + np.float32(rng.uniform(0, 0.03)) * (1 - view[..., None])
-    phone = camera.random_camera(rng, preset)
     rgb = camera.take(rng, phone, scene)
     whole_blur_um = np.hypot(blur_um, np.float32(camera.softness_px(phone) * px))
     return SimulatedPhoto(
@@ -91,7 +91,9 @@ def draw_photo(
     )
 
 
-def _lay_all(rng: np.random.Generator, terrain: Terrain, recipe: Recipe) -> tuple[list[truths.Laid], int]:
+def _lay_all(
+    rng: np.random.Generator, terrain: Terrain, recipe: Recipe, *, grey: bool
+) -> tuple[list[truths.Laid], int]:
     """Scales, then stray matter, then spores, then a little that fell on top of them."""
     wide, high = terrain.size_um()
     area_mm2 = wide * high / 1e6
@@ -106,11 +108,13 @@ def _lay_all(rng: np.random.Generator, terrain: Terrain, recipe: Recipe) -> tupl
     scale_count = min(rng.poisson(area_mm2 * log_uniform(rng, 1.5, 60)), _MOST_SCALES)
     scales = sum(butterfly.lay_scale(rng, terrain, wing, *somewhere()) for _ in range(scale_count))
 
+    painters = oddments.painters(sizes, grey=grey)
+    names = list(painters)
+    liking = rng.gamma(0.9 if recipe.preset == "no_spores" else 0.5, 1, len(names)) + 1e-6
+
     def stray(count: int) -> None:
-        painters = oddments.painters(sizes)
-        names = list(painters)
         # each photo has its own few kinds of dirt
-        odds = np.array([often for _, often in painters.values()]) * rng.gamma(0.6, 1, len(names))
+        odds = np.array([often for _, often in painters.values()]) * liking
         for which in rng.choice(len(names), count, p=odds / odds.sum()):
             painters[names[which]][0](rng, terrain, *somewhere())
 
@@ -123,7 +127,7 @@ def _lay_all(rng: np.random.Generator, terrain: Terrain, recipe: Recipe) -> tupl
                 long = log_uniform(rng, 25, 70) if rng.random() < 0.6 else log_uniform(rng, 70, 900)
                 butterfly.lay_hair(rng, terrain, x, y, long, rng.uniform(2, 9))
 
-    dirt = recipe.mess * (2 + 60 * area_mm2)
+    dirt = recipe.mess * (2 + 75 * area_mm2)
     stray(min(rng.poisson(dirt), _MOST_ODDMENTS))
     leftovers(min(rng.poisson(0.7 * dirt), _MOST_ODDMENTS))
     laid = _lay_spores(rng, terrain, recipe, breed, area_mm2)

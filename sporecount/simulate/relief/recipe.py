@@ -29,7 +29,7 @@ _MESS = {
     "ordinary": (0.3, 1.2),
     "good_focus": (0.1, 0.8),
     "hard": (0.9, 2.4),
-    "no_spores": (0.6, 2.4),
+    "no_spores": (1.0, 3.2),
     "heavy": (0.2, 1.0),
     "scan_4x": (0.2, 1.0),
 }

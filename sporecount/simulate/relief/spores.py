@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sporecount.simulate.relief.forms import Oval, dome, roughness, soft
-from sporecount.simulate.relief.matters import pigmented
+from sporecount.simulate.relief.matters import pigmented, skin_of
 from sporecount.simulate.relief.recipe import log_uniform
 from sporecount.simulate.relief.terrain import Matter, Terrain
 from sporecount.simulate.truth import KIND_NAMES
@@ -66,7 +66,11 @@ def random_breed(rng: np.random.Generator, from_above: bool, hard: bool) -> Bree
     if from_above:
         density = max(density, 0.4)
     opacity = float(rng.uniform(0.6, 1.0)) if from_above else None
-    matter = pigmented(rng, density, rng.uniform(0.15, 1.1), opacity=opacity)
+    matter = pigmented(rng, density, rng.uniform(0.3, 1.1), opacity=opacity)
+    red, green, blue = matter.dye  # red is always taken least and blue most
+    dye = np.array([min(red, 0.85 * green), green, max(blue, 1.15 * green)], np.float32)
+    bright = float(np.clip(0.75 - 0.5 * density, 0.12, 0.8))
+    matter = replace(matter, dye=dye, skin=skin_of(rng, dye, bright))
     look = rng.choice(4, p=(0.35, 0.3, 0.2, 0.15))  # even, dark rim, pale middle, dark middle
     return Breed(
         length_um=float(np.clip(rng.normal(11.6, 2.2), 8.0, 16.5)),
@@ -167,8 +171,11 @@ def places(
                 gap *= rng.uniform(0.88, 1.05)
                 x, y = x + gap * np.cos(way), y + gap * np.sin(way)
         else:
-            members = int(min(log_uniform(rng, 4, 60), max(count / 2, 4)))
-            spread = 0.5 * np.sqrt(members * breed.length_um * wide) * rng.uniform(0.6, 1.1)
+            heap = rng.random() < 0.2
+            members = int(
+                min(log_uniform(rng, 20, 300) if heap else log_uniform(rng, 4, 40), max(count / 2, 4))
+            )
+            spread = 0.5 * np.sqrt(members * breed.length_um * wide) * rng.uniform(0.7, 1.2)
             order = rng.normal(0, spread / 1.4, (members, 2))
             turns = turn + rng.normal(0, rng.choice([0.3, 2.0]), members)
             laid.extend((x + dx, y + dy, float(t)) for (dx, dy), t in zip(order, turns, strict=True))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from sporecount.simulate.parting import LEAST_SHARE, outline_seen
 from sporecount.simulate.relief.forms import Oval
 from sporecount.simulate.truth import KIND_NAMES, SporeTruth
 
@@ -85,6 +86,11 @@ def tell(
     levels = photo.astype(np.float32)
     halves = [one.oval.half_wide_um for one in laid] or [4.0]
     patches = cv2.GaussianBlur(levels, (0, 0), max(0.45 * float(np.median(halves)) / um_per_px, 0.3))
+    table = [
+        (one.x_um, one.y_um, one.oval.half_long_um, one.oval.half_wide_um, one.oval.turn * um_per_px)
+        for one in laid
+    ]
+    followed = outline_seen(photo, np.array(table).reshape(-1, 5) / um_per_px)
     truths = []
     for number, one in enumerate(laid):
         x, y = one.x_um / um_per_px, one.y_um / um_per_px
@@ -96,6 +102,7 @@ def tell(
             visible = 1.0
         blur = float(blur_um[row, col])
         density, seen = _stands_out(levels, patches, owner, number, one, um_per_px, int(clumps[number]))
+        seen &= int(clumps[number]) < 3 or bool(followed[number] >= LEAST_SHARE)
         lit = view is None or float(view[row, col]) > 0.6
         most = (_SINGLE_BLUR if clumps[number] == 1 else _CLUMP_BLUR) * one.oval.half_long_um * 2
         truths.append(
