@@ -129,7 +129,7 @@ def to_channels(light: NDArray[np.float32], phone: Phone) -> tuple[NDArray[np.fl
             np.arange(cols, dtype=np.float32)[None] - x, np.arange(rows, dtype=np.float32)[:, None] - y
         )
         soft = max(0.006 * radius, 1.5)
-        for k, off in enumerate((0.4, 0.0, -0.4)):
+        for k, off in enumerate((0.2, 0.0, -0.2)):
             channels[k] *= np.clip(0.5 - (away - radius + off * soft) / (2 * soft), 0.004, 1)
         field = field * (away < radius - soft)
     channels += phone.veil * channels.mean()

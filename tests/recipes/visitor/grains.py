@@ -85,7 +85,7 @@ class PollenLook:
 def draw_pollen_look(rng: np.random.Generator) -> PollenLook:
     """Draw a plant's pollen: round, oval with a furrow, or spiny; yellow, seldom small as a spore."""
     sort = rng.choice(["round", "oval", "spiny", "small"], p=[0.3, 0.25, 0.25, 0.2])
-    yellow = rng.uniform(0.25, 0.8)
+    yellow = float(np.exp(rng.uniform(np.log(0.08), np.log(0.5))))
     colour = Stuff(
         {"carotenoid": yellow, "pterin": 0.3 * yellow, "lignin": rng.uniform(0.02, 0.06)}, scatter=0.25
     )
@@ -140,9 +140,12 @@ def lay_pollen(rng: np.random.Generator, stage: Stage, look: PollenLook, x_px: f
 
 
 def _rough(rng: np.random.Generator, u: Plane, v: Plane, size_um: float) -> Plane:
-    waves = rng.normal(0, 0.2, 7) / np.arange(1, 8) ** 0.6
-    waves[0] = 0
-    return wobbly(u, v, size_um / 2, waves, rng.uniform(0, 2 * np.pi, 7))
+    """Distance of a broken grain: ragged, with a few flat sides."""
+    waves = rng.normal(0, 0.13, 11) / np.arange(1, 12) ** 0.5
+    ragged = wobbly(u, v, 0.55 * size_um, waves, rng.uniform(0, 2 * np.pi, 11))
+    sides = int(rng.integers(2, 5))
+    flat = cut_polygon(u, v, rng.uniform(0, 2 * np.pi, sides), size_um * rng.uniform(0.15, 0.45, sides))
+    return np.maximum(ragged, flat)
 
 
 def lay_dust(rng: np.random.Generator, stage: Stage, x_px: float, y_px: float, size_um: float) -> None:

@@ -124,6 +124,8 @@ class Lens:
 
         With a map, neighbouring bins are mixed.
         """
+        if coverage.min() == coverage.max():
+            return coverage[cut]
         place = self.bin_of(defocus_um)
         if np.ndim(place) == 0:
             return self.blur_bin(coverage, round(float(place)))[cut]

@@ -18,7 +18,8 @@ USUAL_PER_MM2 = {
     "pollen": 5.0, "dust": 70.0, "flake": 14.0, "speck": 300.0, "droplet": 8.0, "mould": 12.0,
 }  # fmt: skip
 """Things on an ordinary print: mostly scales, what they leave, and dust (common practice; numbers from memory)."""
-MOST = {"scale": 170, "piece": 260, "speck": 350, "dust": 250, "fibre": 9, "ridge": 9}
+MOST = {"scale": 150, "piece": 260, "speck": 350, "dust": 250, "fibre": 9, "ridge": 9}
+_MOST_SCALES_PER_MM2 = 110
 _USUAL_LENGTH_UM = 12.0
 
 
@@ -109,6 +110,8 @@ def _things(rng: np.random.Generator, preset: str, area_mm2: float) -> dict[str,
         if preset == "no_spores" and name not in ("fibre", "ridge", "hypha"):
             number = max(number, 1)
         things[name] = min(number, MOST.get(name, 90))
+    # More than this, and scales lie in heaps through which no light comes.
+    things["scale"] = min(things["scale"], round(_MOST_SCALES_PER_MM2 * area_mm2) + 2)
     return things
 
 

@@ -22,6 +22,16 @@ def band(distance_um: Plane, low_um: float, high_um: float, um_per_px: float) ->
     )
 
 
+def shifted(coverage: Plane, by_px: int) -> Plane:
+    """Move a coverage right and down, as a shadow lies."""
+    moved = np.zeros_like(coverage)
+    if 0 < by_px < min(coverage.shape[-2:]):
+        moved[..., by_px:, by_px:] = coverage[..., :-by_px, :-by_px]
+    elif by_px == 0:
+        moved[:] = coverage
+    return moved
+
+
 def lens_shape(u: Plane, v: Plane, half_length: Plane, half_width: Plane, blunt: Plane) -> Plane:
     """Distance of two arcs that meet in two tips, the tips rounded by `blunt` half widths.
 

@@ -41,10 +41,10 @@ class _Crew:
         self.scale_looks = [draw_scale_look(rng) for _ in range(int(rng.integers(2, 5)))]
         self.moulds = [draw_mould_look(rng) for _ in range(2)]
         self.pollens = [draw_pollen_look(rng) for _ in range(2)]
-        strong = rng.uniform(0.15, 0.6)
+        strong = rng.uniform(0.12, 0.5)
         self.liquids = [
             Stuff({"melanin": 0.6 * strong, "amber": 0.3 * strong}),
-            Stuff({"carotenoid": 1.5 * strong, "pterin": strong}),
+            Stuff({"carotenoid": 0.8 * strong, "pterin": strong, "lignin": 0.1 * strong}),
         ]
 
     def places(self, name: str, share: float = 1.0) -> np.ndarray:
@@ -86,7 +86,7 @@ class _Crew:
             lay_pollen(rng, stage, self.pollens[int(rng.random() < 0.3)], x, y)
 
     def long_ones(self) -> None:
-        dyed = self.rng.random() < 0.4
+        dyed = self.rng.random() < 0.25
         for x, y in self.places("hair"):
             lay_hair(self.rng, self.stage, x, y)
         for x, y in self.places("fibre"):
@@ -97,8 +97,14 @@ class _Crew:
         for x, y in self.places("ridge"):
             lay_ridge(rng, stage, x, y)
         middle = rng.uniform(8, 40)
+        px = stage.lens.um_per_px
+        taken: list[tuple[float, float, float]] = []
         for x, y in self.places("bubble"):
-            lay_bubble(rng, stage, x, y, _sizes(rng, middle, 0.6, 4, 160))
+            size = _sizes(rng, middle, 0.6, 4, 160)
+            # Bubbles that meet would have run together.
+            if all(np.hypot(x - a, y - b) * px > 0.6 * (size + other) for a, b, other in taken):
+                taken.append((x, y, size))
+                lay_bubble(rng, stage, x, y, size)
 
 
 def draw_photo(

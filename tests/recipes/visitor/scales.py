@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.recipes.visitor.bands import Stuff, bell
-from tests.recipes.visitor.outlines import Plane, band, cover
-from tests.recipes.visitor.stage import Stage
+from tests.recipes.visitor.outlines import Plane, band, cover, shifted
+from tests.recipes.visitor.stage import Part, Stage
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class ScaleLook:
 def _skin(rng: np.random.Generator) -> Stuff:
     colour = rng.choice(
         ["brown", "black", "orange", "white", "yellow", "grey", "shine"],
-        p=[0.26, 0.14, 0.2, 0.18, 0.06, 0.1, 0.06],
+        p=[0.27, 0.15, 0.22, 0.18, 0.03, 0.1, 0.05],
     )
     amount = rng.uniform(0.6, 1.4)
     sheen = 0.05 * np.ones(8, np.float32)
@@ -55,7 +55,7 @@ def _skin(rng: np.random.Generator) -> Stuff:
         "black": {"melanin": 0.6 * amount, "soot": 0.2},
         "orange": {"ommochrome": 0.42 * amount, "melanin": 0.05},
         "white": {"lignin": 0.03 * amount},
-        "yellow": {"pterin": 0.3 * amount, "carotenoid": 0.14 * amount},
+        "yellow": {"pterin": 0.2 * amount, "carotenoid": 0.12 * amount, "lignin": 0.08 * amount},
         "grey": {"soot": 0.16 * amount},
         "shine": {"melanin": 0.22 * amount},
     }[str(colour)]
@@ -124,19 +124,12 @@ def _cloud(rng: np.random.Generator, u: Plane, v: Plane) -> Plane:
 
 
 def _fill(
-    rng: np.random.Generator,
-    stage: Stage,
-    look: ScaleLook,
-    u: Plane,
-    v: Plane,
-    d: Plane,
-    slope: tuple[float, float],
-) -> tuple[list, Plane]:
+    rng: np.random.Generator, stage: Stage, look: ScaleLook, u: Plane, v: Plane, d: Plane
+) -> tuple[list[Part], Plane]:
+    """Give the parts of a scale or piece, and its coverage."""
     px = stage.lens.um_per_px
     body = cover(d, px)
-    light = 1.0
-    if stage.from_above:
-        light = float(np.clip(1 + 0.35 * slope[0] + 0.2 * slope[1], 0.6, 1.5))
+    light = float(np.clip(1 + 0.3 * rng.normal(), 0.6, 1.5)) if stage.from_above else 1.0
     parts = [
         stage.part(body, look.skin, light=light),
         stage.part(
@@ -152,13 +145,9 @@ def _fill(
         spots = Stuff({name: units * look.mottle for name, units in look.skin.pigments.items()})
         parts.append(stage.part(body * _cloud(rng, u, v), spots, on=look.skin))
     if stage.from_above:
-        shade = cover(_shifted(d, round(2.5 / px)), px) * (1 - body)
+        shade = shifted(body, round(2.5 / px)) * (1 - body)
         parts.append(stage.part(shade, Stuff({"plain": 0.13})))
     return parts, body
-
-
-def _shifted(plane: Plane, by_px: int) -> Plane:
-    return np.roll(plane, (by_px, by_px), axis=(0, 1))
 
 
 def lay_scale(
@@ -180,17 +169,12 @@ def lay_scale(
         offset = rng.uniform(-0.05, 0.38) * look.length_um
         left *= 0.5 + offset / look.length_um
         d = np.maximum(d, _jag(rng, u, v, rng.uniform(0, 2 * np.pi), offset, rng.uniform(0.5, 2.5)))
-    parts, body = _fill(rng, stage, look, u, v, d, tuple(rng.normal(0, 1, 2)))
-    if rng.random() < 0.3:
-        # A fold: a line of double pigment, bright on one side.
-        fold = np.abs(
-            v - np.float32(rng.normal(0, 0.25) * look.width_um) + np.float32(rng.normal(0, 0.2)) * u
-        )
-        parts.append(
-            stage.part(
-                body * band(fold, -1, rng.uniform(0.6, 2.5), stage.lens.um_per_px), look.ribs, on=look.skin
-            )
-        )
+    parts, body = _fill(rng, stage, look, u, v, d)
+    if rng.random() < 0.15:
+        # A crease: a line of more pigment, slanting and off the middle.
+        crease = v - np.float32(rng.normal(0, 0.3) * look.width_um) + np.float32(rng.normal(0, 0.5)) * u
+        line = body * band(np.abs(crease), -1, rng.uniform(0.4, 1.2), stage.lens.um_per_px)
+        parts.append(stage.part(line * np.float32(rng.uniform(0.3, 0.8)), look.ribs, on=look.skin))
     stage.lay(frame, parts, height, "scale" if left > 0.6 else "scale piece", body)
     return left
 
@@ -198,19 +182,19 @@ def lay_scale(
 def lay_piece(
     rng: np.random.Generator, stage: Stage, look: ScaleLook, x_px: float, y_px: float, size_um: float
 ) -> None:
-    """Lay a torn piece of a scale: angular, ridged, of the scale's colour."""
+    """Lay a torn piece of a scale: angular, ridged, of the scale's colour; slivers where it is small."""
     height = rng.uniform(0, 5)
-    frame = stage.frame(x_px, y_px, rng.uniform(0, 360), 1.3 * size_um + 3, height)
+    frame = stage.frame(x_px, y_px, rng.uniform(0, 360), 1.1 * size_um + 3, height)
     if frame is None:
         return
     u, v = frame.u, frame.v
-    d = np.full_like(u, -np.inf)
-    first = rng.uniform(0, 2 * np.pi)
-    corners = int(rng.integers(3, 6))
+    d = (np.hypot(u, v) - np.float32(size_um)).astype(np.float32)
+    small = size_um < 22
+    corners = int(rng.integers(3, 5)) if small else int(rng.integers(3, 6))
+    first, lean = rng.uniform(0, 2 * np.pi), rng.uniform(0.25, 0.45) if small and corners > 3 else 1.0
     for k in range(corners):
-        turn = first + 2 * np.pi * (k + rng.uniform(-0.3, 0.3)) / corners
-        d = np.maximum(
-            d, _jag(rng, u, v, turn, size_um * rng.uniform(0.2, 0.6), size_um * rng.uniform(0.01, 0.08))
-        )
-    parts, body = _fill(rng, stage, look, u, v, d, tuple(rng.normal(0, 1, 2)))
+        turn = first + 2 * np.pi * (k + rng.uniform(-0.25, 0.25)) / corners
+        offset = size_um * rng.uniform(0.25, 0.6) * (lean if k % 2 else 1.0)
+        d = np.maximum(d, _jag(rng, u, v, turn, offset, size_um * rng.uniform(0.01, 0.07)))
+    parts, body = _fill(rng, stage, look, u, v, d)
     stage.lay(frame, parts, height, "scale piece", body)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sporecount.simulate.truth import KIND_NAMES
 from tests.recipes.visitor.bands import Curve, Stuff
-from tests.recipes.visitor.outlines import Plane, band, cover, lemon
+from tests.recipes.visitor.outlines import Plane, band, cover, lemon, shifted
 from tests.recipes.visitor.stage import MARGIN_PX, Stage
 
 Column = NDArray[np.float64]
@@ -147,7 +147,7 @@ def _covers(
     bulge = np.sqrt(deep * (2 - deep)) * body
     line = 0.55
     glint = np.exp(-((u / (0.45 * a)) ** 2 + (v / (0.4 * b)) ** 2)).astype(np.float32) * body
-    shadow = np.roll(body, round(1.2 / px), axis=2) * (1 - body) if stage.from_above else np.zeros_like(body)
+    shadow = shifted(body, round(1.2 / px)) * (1 - body) if stage.from_above else np.zeros_like(body)
     return [
         body, bulge, band(d, -1.0, 0, px),
         band(d, -1.1 - line, -0.25, px), band(d, 0.1, 0.5 + line, px), glint, shadow,

@@ -15,7 +15,7 @@ from tests.recipes.visitor.lens import Lens
 Plane = NDArray[np.float32]
 MARGIN_PX = 16
 """Ground around the photo, so that blur at its border knows what lies beyond."""
-_SEEN_THROUGH = 0.4
+_SEEN_THROUGH = 0.5
 _LARGE_UM = 45.0
 _TILE_PX = 112
 

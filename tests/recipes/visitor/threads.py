@@ -92,19 +92,32 @@ def lay_fibre(rng: np.random.Generator, stage: Stage, x_px: float, y_px: float, 
         half = np.full_like(way, thick / 2)
     d = (distance - half).astype(np.float32)
     body = cover(d, px)
-    colour = (
-        {str(rng.choice(["blue", "red", "soot", "green"])): rng.uniform(0.15, 0.7)}
-        if dyed
-        else {"lignin": 0.02}
-    )
+    colour = {"lignin": 0.02}
+    if dyed:
+        strong = float(np.exp(rng.uniform(np.log(0.05), np.log(0.4))))
+        colour = {
+            str(rng.choice(["blue", "blue", "red", "soot", "green"])): strong,
+            "soot": rng.uniform(0, 0.5) * strong,
+        }
     skin = Stuff(colour, scatter=rng.uniform(0.1, 0.3), sheen=0.04, gain=0.97)
-    light = np.float32(0.5) + np.float32(0.5) * np.cos(
-        side / np.maximum(half, 0.5) * np.float32(4.5) + way / np.float32(twist)
-    )
+    across = side / np.maximum(half, np.float32(0.5))
+    if dyed:
+        # A clear rod gathers light along its axis; the dye stands in streaks.
+        light = np.exp(-((across / np.float32(0.4)) ** 2))
+        streak = np.cos(
+            across * np.float32(rng.uniform(4, 9)) + np.float32(1.5) * np.sin(way / np.float32(twist))
+        )
+        grain = np.clip(0.5 + 0.35 * streak + 0.3 * np.sin(way * np.float32(0.9)) * np.sin(across * 7), 0, 1)
+    else:
+        light = np.float32(0.5) + np.float32(0.5) * np.cos(across * np.float32(4.5) + way / np.float32(twist))
+        grain = np.clip(np.cos(way / np.float32(twist / 9)) - np.float32(0.7), 0, 1)
     parts = [
         stage.part(got.plane(body), skin),
-        stage.part(got.plane(band(d, -2.2, 0.3, px)), Stuff({"soot": rng.uniform(0.1, 0.3)}), on=skin),
-        stage.part(got.plane(body * light), Stuff(gain=rng.uniform(1.0, 1.2)), on=skin),
+        stage.part(got.plane(band(d, -2.2, 0.3, px)), Stuff({"soot": rng.uniform(0.12, 0.35)}), on=skin),
+        stage.part(got.plane(body * light), Stuff(gain=rng.uniform(1.05, 1.35), sheen=0.1), on=skin),
+        stage.part(
+            got.plane(body * grain), Stuff({name: 0.4 * units for name, units in colour.items()}), on=skin
+        ),
         stage.part(got.plane(band(d, 0.3, 2.2, px)), Stuff(gain=1.08)),
     ]
     stage.lay(got.frame, parts, height, "fibre", got.plane(body))

@@ -16,11 +16,12 @@ from tests.recipes.visitor.stage import MARGIN_PX, Stage
 LEAST_VISIBLE = 0.6
 MOST_BLUR = 0.19
 """Standard deviation of the blur over the length, above which outline and tips are gone."""
-LEAST_CONTRAST = 0.035
-LEAST_SIGNAL = 7.0
+LEAST_CONTRAST = 0.03
+"""In a sharp, unprocessed picture; blur and the calming of noise ask for more."""
+LEAST_SIGNAL = 8.0
 """Contrast over noise of the whole outline; five tells that something is there (Rose 1948), a shape needs more."""
-LEAST_STEP = 0.008
-"""Difference of light, bare ground in the middle being one, that a photo still shows."""
+LEAST_STEP = 0.025
+"""Difference of tone, full range being one, that a photo still shows: some six grey levels."""
 
 
 def _surroundings(
@@ -68,20 +69,21 @@ def judge(
     mean, uneven = _surroundings(luma, stage.kinds[inner] == KIND_NAMES.index("spore"), int(20 / px) | 1)
     light = 10.0 ** mean[at]
     contrast = drawn.contrast
-    step = light * np.abs(1 - 10.0**-contrast)
+    step = (np.minimum(light * phone.level, 1) ** (1 / phone.gamma)) * (1 - 10.0 ** (-contrast / phone.gamma))
     noise = np.asarray(phone.noise(light * 10.0 ** -np.maximum(contrast, 0))) / np.log(10)
     signal = contrast * np.sqrt(np.maximum(drawn.area_px, 1)) / noise
     px_blur = 0.45 * px * (1 + 0.5 * phone.denoise)
     blur = np.hypot(drawn.blur_um, px_blur)
+    least = LEAST_CONTRAST * (1 + 0.8 * phone.denoise) * (1 + 0.5 * (blur / (0.1 * spores.length_um)) ** 2)
     countable = (
         inside
         & seen[at]
         & (visible >= LEAST_VISIBLE)
         & (blur <= MOST_BLUR * spores.length_um)
-        & (contrast >= LEAST_CONTRAST)
+        & (contrast >= least)
         & (signal >= LEAST_SIGNAL)
-        & (step >= LEAST_STEP)
-        & (contrast >= 0.5 * uneven[at])
+        & (step >= LEAST_STEP * (1 + 0.4 * phone.denoise))
+        & (contrast >= 0.6 * uneven[at])
     )
     clump = touching_groups(x * px, y * px, spores.length_um, spores.width_um, spores.angle_deg)
     on_scale = stage.scaled[inner][at]
