@@ -356,8 +356,14 @@ def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path
     (field,) = json.loads(out)["fields"]
     assert "approximate-scale" in field["reasons"]
     assert field["um_per_px"] == pytest.approx(0.5)
-    for wrong in (["--length-um", "300"], ["--ends", "1,2,3,4"], ["--length-um", "300", "--ends", "1,2,3"]):
-        assert ran(capsys, *call, *wrong)[0] == 2
+    length = ["--length-um", "300", "--ends", "100,200,700,200"]
+    for wrong in (
+        length[:2], length[2:], [*length, "--by-view"], [*length, "--check"],
+        [*length, "--out", "a.html"], [*length[:3], "1,2,3"],
+    ):  # fmt: skip
+        code, _, err = ran(capsys, *call, *wrong)
+        assert code == 2
+        assert "without a ruling" in err or "not two places" in err
     assert ran(capsys, "calibrate", path, "--length-um", "300", "--ends", "1,2,3,4")[0] == 2  # ends too close
 
 

@@ -204,6 +204,9 @@ def profile_from_json(stored: dict[str, Any]) -> AdapterProfile:
         raise refuse("bad-profile", f"unknown fields: {', '.join(strange)}")
     try:
         profile = AdapterProfile(**stored)
+        wrong = [one.name for one in fields(profile) if not _fits(getattr(profile, one.name), str(one.type))]
+        if wrong:
+            raise refuse("bad-profile", f"no such {wrong[0]}: {stored[wrong[0]]!r}")
         sound = 0 < float(profile.um_per_px) < 1000 and 0 <= float(profile.um_per_px_u) < profile.um_per_px
         sound = sound and int(profile.width_px) > 0 and int(profile.height_px) > 0
     except (TypeError, ValueError) as fault:
@@ -215,6 +218,18 @@ def profile_from_json(stored: dict[str, Any]) -> AdapterProfile:
             "bad-profile", f"{profile.um_per_px!r} um per px, {profile.width_px!r} x {profile.height_px!r} px"
         )
     return profile
+
+
+def _fits(value: Any, kind: str) -> bool:
+    """Whether a value that was read is of the kind that a field of the profile is declared as."""
+    if kind.endswith(" | None"):
+        return value is None or _fits(value, kind.removesuffix(" | None"))
+    if kind == "tuple[str, ...]":
+        return all(isinstance(one, str) for one in value)
+    if kind == "str":
+        return isinstance(value, str)
+    numbers = int if kind == "int" else (int, float)
+    return isinstance(value, numbers) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def stated(value: float, standard_u: float) -> tuple[str, str]:

@@ -91,12 +91,9 @@ def add(
     ],
 ) -> None:
     """Store a profile that was copied from another machine."""
-    from sporecount.calibration.profile import profile_from_json
     from sporecount.files.profiles import read_profile, save_profile
 
-    profile = read_profile(file)
-    profile_from_json(profile)  # what does not fit is refused here, not at the next count
-    show.say([f"Stored: {show.one_line(str(save_profile(profile)))}"])
+    show.say([f"Stored: {show.one_line(str(save_profile(read_profile(file))))}"])
 
 
 @adapters.command()

@@ -101,12 +101,13 @@ def calibrate(
     if by_view or length_um is not None or ends:
         lines = tuple(_four_numbers(one) for one in ends or ())
         known = None if length_um is None else KnownLength(length_um, lines, within_um, thing)
-        if len(photos) != 1 or (known is None) != (not lines):
-            raise CalibrationError(
-                "without a ruling, one photo is needed, and --length-um and --ends belong together",
-                code="bad-call",
-                where="calibrate",
-                remedy="See sporecount calibrate --help",
+        if len(photos) != 1 or (known is None) != (not lines) or (by_view and known):
+            raise _bad_call(
+                "without a ruling it is one photo, and --by-view or --length-um together with --ends"
+            )
+        if check or out is not None:
+            raise _bad_call(
+                "without a ruling there is no check and no certificate, so no --check and no --out"
             )
         return _without_ruling(photos[0], objective, field_number, adapter, known, json)
     if check and adapter is not None:
@@ -129,6 +130,12 @@ def calibrate(
     else:
         show.say(_lines(profile, rulings, checks, files))
     return 0 if all(one.passed for one in checks) else 1
+
+
+def _bad_call(what: str) -> CalibrationError:
+    return CalibrationError(
+        what, code="bad-call", where="calibrate", remedy="See sporecount calibrate --help"
+    )
 
 
 def _without_ruling(

@@ -11,6 +11,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from sporecount.calibration.profile import profile_from_json
 from sporecount.errors import CalibrationError
 from sporecount.files.whole import write_whole
 
@@ -94,7 +95,7 @@ def read_profile(path: Path) -> dict[str, Any]:
     Raises
     ------
     CalibrationError
-        No file, or no profile.
+        No file, no profile, or one with figures that cannot be.
     """
     try:
         profile = json.loads(path.read_bytes())
@@ -105,12 +106,16 @@ def read_profile(path: Path) -> dict[str, Any]:
             where=str(path),
             remedy="Check the path",
         ) from None
-    except ValueError:
+    except (ValueError, RecursionError):
         profile = None
-    if not isinstance(profile, dict) or "name" not in profile or "um_per_px" not in profile:
+    if not isinstance(profile, dict):
         raise CalibrationError(
             "this is no adapter profile", code="no-profile", where=str(path), remedy="Calibrate again"
         )
+    try:
+        profile_from_json(profile)
+    except CalibrationError as fault:
+        raise CalibrationError(fault.what, code=fault.code, where=str(path), remedy=fault.remedy) from None
     return profile
 
 

@@ -145,12 +145,21 @@ def store(profile: AdapterProfile) -> tuple[Path, list[CalibrationCheck]]:
     need_objective(profile.objective)
     mine = [one for one in list_profiles() if str(one["name"]).casefold() == profile.name.casefold()]
     before = [
-        compare_profiles(replace(old, name=f"the profile of {old.date or 'before'}"), profile)
-        for old in (profile_from_json(one) for one in mine if one.get("objective") == profile.objective)
+        _against_forerunner(profile_from_json(one), profile)
+        for one in mine
+        if one.get("objective") == profile.objective
     ]
     path = save_profile(asdict(profile))
     others = [one for one in mine if one.get("objective") != profile.objective]
     return path, before + check_objectives([profile_from_json(one) for one in (*others, asdict(profile))])
+
+
+def _against_forerunner(old: AdapterProfile, new: AdapterProfile) -> CalibrationCheck:
+    check = compare_profiles(replace(old, name=f"the profile of {old.date or 'before'}"), new)
+    if not old.rulings or new.rulings:
+        return check
+    surer = "The one before was read from a ruling and is surer; it is kept in the folder adapters/earlier."
+    return replace(check, words=f"{check.words} {surer}")
 
 
 def profile_names(

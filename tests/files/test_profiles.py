@@ -1,7 +1,11 @@
 """Where adapter profiles are kept."""
 
+import json
+from dataclasses import asdict
+
 import pytest
 
+from sporecount.calibration import AdapterProfile
 from sporecount.errors import CalibrationError
 from sporecount.files.profiles import list_profiles, load_profile, profile_folder, read_profile, save_profile
 
@@ -13,7 +17,7 @@ def home(tmp_path, monkeypatch):
 
 
 def profile(name: str, objective: float | None = 10.0, um_per_px: float = 0.52) -> dict:
-    return {"name": name, "objective": objective, "um_per_px": um_per_px}
+    return asdict(AdapterProfile(name, objective, um_per_px, 0.001, 4000, 3000))
 
 
 def test_nothing_stored():
@@ -51,7 +55,27 @@ def test_one_for_each_objective():
 
 def test_what_is_no_profile(tmp_path, home):
     save_profile(profile("bench"))
-    for number, data in enumerate((b"", b"[1]", b'{"name": "x"}', b"\xff")):
+    odd = [
+        profile("odd") | wrong
+        for wrong in (
+            {"um_per_px": "x"},
+            {"schema": 9},
+            {"name": 5},
+            {"k1": None},
+            {"reasons": [[]]},
+            {"left_out": 3},
+            {"objective": True},
+        )
+    ]
+    files = [
+        b"",
+        b"[1]",
+        b"[" * 100_000,
+        b'{"name": "x"}',
+        b"\xff",
+        *(json.dumps(one).encode() for one in odd),
+    ]
+    for number, data in enumerate(files):
         path = home / "adapters" / f"{number}.json"
         path.write_bytes(data)
         with pytest.raises(CalibrationError, match="no adapter profile"):

@@ -5,7 +5,7 @@ import io
 import pytest
 from PIL import Image
 
-from sporecount.files.profiles import list_profiles
+from sporecount.files.profiles import list_profiles, profile_folder
 from tests.page.example import RULING_UM_PER_PX as UM_PER_PX
 from tests.page.example import simulated_ruling
 from tests.session_folder import drawn_photo, jpeg
@@ -89,6 +89,24 @@ def test_names_that_no_list_can_show_are_refused(empty, ruling):
         answer = empty.post("/calibrate/accept", json={"name": name})
         assert answer.status_code == 400, name
         assert answer.json()["error"]["words"]
+    assert list_profiles() == []
+
+
+def test_a_profile_that_cannot_be_read_does_not_close_the_page(empty, ruling):
+    profile_folder().mkdir(parents=True)
+    (profile_folder() / "odd.json").write_text('{"name": "odd", "um_per_px": "x"}')
+    assert empty.get("/").status_code == empty.get("/calibrate").status_code == 200
+    assert walk(empty, ruling)["together"] is not None
+    assert empty.post("/calibrate/accept", json={"name": "blue tube"}).status_code == 200
+    assert "odd" not in [one["name"] for one in list_profiles()]
+
+
+def test_a_ruling_of_no_objective_is_not_kept(empty, ruling):
+    walk(empty, ruling)
+    empty.post("/calibrate/rig", json={"division_um": "10"})
+    answer = empty.post("/calibrate/accept", json={"name": "blue tube"})
+    assert answer.status_code == 400
+    assert "Name the objective" in answer.json()["error"]["words"]
     assert list_profiles() == []
 
 

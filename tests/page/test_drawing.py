@@ -148,6 +148,7 @@ def test_a_drawn_profile_does_not_inherit_the_certificate_of_a_ruling(empty):
     at = put(empty, bar_photo(), objective="40")
     told = empty.post("/calibrate/length/keep", json=drawn(at, name="blue tube")).json()
     assert not told["checks"][0]["passed"]  # the drawn scale is another one, and that is said
+    assert "from a ruling and is surer" in told["checks"][0]["words"]
     assert "the certificate of blue tube" not in empty.get("/calibrate").text
     earlier = profile_folder() / "earlier"
     assert len(list(earlier.glob("*.html"))) == len(list(earlier.glob("*.json"))) == 1
