@@ -124,7 +124,7 @@ def line_charts(reading: RulingReading) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 420 330" role="img" aria-label="{label}" '
         f'font-family="sans-serif" font-size="12" fill="{_INK}">{residual}{local}'
-        '<text x="235" y="325" text-anchor="middle">distance from the centre of '
+        '<text x="241" y="325" text-anchor="middle">distance from the centre of '
         "the view along the ruling, px</text>"
         "</svg>"
     )
@@ -139,7 +139,7 @@ def _along(reading: RulingReading) -> np.ndarray:
 
 
 def _panel(x: np.ndarray, y: np.ndarray, first: np.ndarray, name: str, row: int) -> str:
-    left, right, top = 62, 408, 12 + 150 * row
+    left, right, top = 74, 408, 12 + 150 * row
     bottom = top + 120
     pad = 0.08 * float(np.ptp(y)) + 1e-4
     low, high = float(y.min()) - pad, float(y.max()) + pad

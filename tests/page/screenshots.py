@@ -13,6 +13,8 @@ import numpy as np
 from PIL import Image
 from playwright.sync_api import Page, expect, sync_playwright
 
+from sporecount.chain import find_view, read_ruling_photo
+from sporecount.files.decode import decode
 from sporecount.simulate.print_photos import draw_session
 from tests.page.browsing import Server, chromium_path
 from tests.page.example import simulated_ruling
@@ -37,6 +39,27 @@ def draw(folder: Path) -> list[str]:
             Image.fromarray(photo.rgb).save(path, quality=92)
             files.append(str(path))
     return files
+
+
+def draw_length(page: Page, ruling: Path) -> None:
+    """Draw twenty divisions of the ruling, as if they were a thing of known length."""
+    photo = decode(ruling.read_bytes(), ruling.name)
+    reading = read_ruling_photo(photo, division_um=10, objective=40, field_number_mm=18)
+    middle = np.sort(np.abs(reading.line_number - np.median(reading.line_number)).argsort()[:21])
+    places = [(reading.line_from_x_px[one], reading.line_from_y_px[one]) for one in middle[[0, -1]]]
+    page.get_by_role("button", name="draw a known length").click()
+    expect(page.locator("#sheet[data-ready]")).to_be_visible(timeout=LONG)
+    page.fill("[name=length_um]", "200")
+    page.fill("[name=thing]", "20 divisions of a slide")
+    box, view = page.locator("#sheet").bounding_box(), find_view(photo)
+    assert box is not None
+    zoom = min(box["width"], box["height"]) / (2.08 * view.radius_px)
+    for x, y in places:
+        page.mouse.click(
+            box["x"] + box["width"] / 2 + (x - view.center_x_px) * zoom,
+            box["y"] + box["height"] / 2 + (y - view.center_y_px) * zoom,
+        )
+    expect(page.locator("#told .verdict")).to_be_visible(timeout=LONG)
 
 
 def main(to: Path) -> None:
@@ -76,6 +99,8 @@ def main(to: Path) -> None:
             expect(page.locator("#together")).to_contain_text("µm per pixel", timeout=LONG)
             page.locator("#tray").scroll_into_view_if_needed()
             take(page, "calibrate")
+            draw_length(page, ruling)
+            take(page, "length")
             dark = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme="dark").new_page()
             dark.goto(server.opening + "&to=/recheck")
             take(dark, "recheck-phone-dark")

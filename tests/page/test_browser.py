@@ -257,7 +257,7 @@ def begin_to_draw(tab, server: Server, photo: Path) -> None:
     tab.goto(server.opening + "&to=/calibrate")
     tab.fill("[name=objective]", "10")
     tab.set_input_files("#files", str(photo))
-    tab.get_by_role("button", name="No ruling on bar.jpg: draw a known length").click(timeout=SOON)
+    tab.get_by_role("button", name="No ruling: draw a known length on bar.jpg").click(timeout=SOON)
     expect(tab.locator("#sheet[data-ready]")).to_be_visible(timeout=SOON)
     expect(tab.locator("#told")).to_contain_text("Mark both ends")
 

@@ -47,7 +47,8 @@ function photo(one) {
   button.onclick = () => ask("/calibrate/remove", { photo: one.id }).then(read).catch((fault) => tell(fault.message));
   const draw = item.querySelector(".draw-on");
   draw.hidden = !one.picture;
-  draw.setAttribute("aria-label", `No ruling on ${one.name}: draw a known length`);
+  if (one.good) draw.textContent = "Draw a known length instead";
+  draw.setAttribute("aria-label", one.good ? `Draw a known length instead, on ${one.name}` : `No ruling: draw a known length on ${one.name}`);
   draw.onclick = () => drawing.open(one.id, one.name);
   const words = item.querySelector(".words");
   if (!one.good) {
