@@ -349,6 +349,11 @@ def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path
     assert "About 0.500" in out
     assert "approximate-scale" in out
     assert not wide_lines(out.replace(path, ""))
+    elsewhere = tmp_path / "view.html"
+    code, out, err = ran(capsys, "calibrate", path, "--length-um", "300", "--ends", "100,200,700,200",
+                         "--thing", "a bar", "--out", str(elsewhere))  # fmt: skip
+    assert code == 0, err
+    assert "300 um long (a bar)" in elsewhere.read_text()
     code, out, err = ran(
         capsys, "count", str(tmp_path / "session"), "--adapter", "loan", "--workers", "0", "--json"
     )
@@ -359,7 +364,7 @@ def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path
     length = ["--length-um", "300", "--ends", "100,200,700,200"]
     for wrong in (
         length[:2], length[2:], [*length, "--by-view"], [*length, "--check"],
-        [*length, "--out", "a.html"], [*length[:3], "1,2,3"],
+        [*length[:3], "1,2,3"],
     ):  # fmt: skip
         code, _, err = ran(capsys, *call, *wrong)
         assert code == 2

@@ -105,11 +105,9 @@ def calibrate(
             raise _bad_call(
                 "without a ruling it is one photo, and --by-view or --length-um together with --ends"
             )
-        if check or out is not None:
-            raise _bad_call(
-                "without a ruling there is no check and no certificate, so no --check and no --out"
-            )
-        return _without_ruling(photos[0], objective, field_number, adapter, known, json)
+        if check:
+            raise _bad_call("without a ruling nothing can be checked, so --check means nothing")
+        return _without_ruling(photos[0], objective, field_number, adapter, known, out, json)
     if check and adapter is not None:
         objective, division_um = profile_names(adapter, objective, division_um)
     rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)
@@ -144,14 +142,16 @@ def _without_ruling(
     field_number: float,
     adapter: str | None,
     known: KnownLength | None,
+    out: Path | None,
     json: bool,
 ) -> int:
     from sporecount.calibration.profile import stated
     from sporecount.session.calibrating import store
-    from sporecount.session.without_ruling import see, tell_without_ruling
+    from sporecount.session.without_ruling import see, tell_without_ruling, write_rough_certificate
 
+    seen = see(photo)
     profile, remarks = tell_without_ruling(
-        see(photo),
+        seen,
         name=adapter or "unnamed",
         date=_today(),
         objective=objective,
@@ -163,6 +163,10 @@ def _without_ruling(
     if adapter is not None:
         path, checks = store(profile)
         files["profile"] = str(path)
+        out = out or path.with_suffix(".html")
+    if out is not None:
+        write_rough_certificate(out, profile, seen, known, remarks)
+        files["certificate"] = str(out)
     if json:
         show.say_json(
             {

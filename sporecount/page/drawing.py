@@ -17,10 +17,11 @@ from sporecount.calibration.records import AdapterProfile
 from sporecount.page.answers import desk_of, number_of, said_in, say
 from sporecount.page.calibrate import name_said, say_kept
 from sporecount.page.desk import Desk
+from sporecount.page.opened import photo_id
 from sporecount.records import Scale
 from sporecount.report.words import reason_words
 from sporecount.session.calibrating import need_objective, store
-from sporecount.session.without_ruling import KnownLength, Seen, tell_without_ruling
+from sporecount.session.without_ruling import KnownLength, Seen, tell_without_ruling, write_rough_certificate
 
 _MOST_DRAWINGS = 20
 _FAR = 1e9
@@ -63,7 +64,7 @@ async def about(request: Request) -> Response:
 async def tell(request: Request) -> Response:
     """Tell the scale that a drawing gives, or why it gives none."""
     said = await said_in(request)
-    profile, remarks = await run_in_threadpool(_told, desk_of(request), said, "not named yet")
+    profile, remarks, *_ = await run_in_threadpool(_told, desk_of(request), said, "not named yet")
     value, spread = stated(profile.um_per_px, profile.um_per_px_u)
     doubts, _, remedies = reason_words(profile.reasons)
     return say(
@@ -87,12 +88,15 @@ async def keep(request: Request) -> Response:
 
 def _keep(desk: Desk, said: dict[str, Any], name: str) -> dict[str, Any]:
     need_objective(desk.walk.rig.objective)
-    profile, _ = _told(desk, said, name)
-    _, checks = store(profile)
-    return say_kept(desk, profile, checks, bool(said.get("count_with")))
+    profile, remarks, seen, known = _told(desk, said, name)
+    path, checks = store(profile)
+    certificate = path.with_suffix(".html")
+    write_rough_certificate(certificate, profile, seen, known, remarks)
+    kept = say_kept(desk, profile, checks, bool(said.get("count_with")))
+    return kept | {"certificate": photo_id(certificate.stem)}
 
 
-def _told(desk: Desk, said: dict[str, Any], name: str) -> tuple[AdapterProfile, list[str]]:
+def _told(desk: Desk, said: dict[str, Any], name: str) -> tuple[AdapterProfile, list[str], Seen, KnownLength]:
     within = said.get("within_um")
     known = KnownLength(
         number_of(said.get("length_um", ""), "The length", -_FAR, _FAR),
@@ -101,14 +105,16 @@ def _told(desk: Desk, said: dict[str, Any], name: str) -> tuple[AdapterProfile, 
         str(said.get("thing", "")),
     )
     rig = desk.walk.rig
-    return tell_without_ruling(
-        _seen(desk, str(said.get("photo", ""))),
+    seen = _seen(desk, str(said.get("photo", "")))
+    profile, remarks = tell_without_ruling(
+        seen,
         name=name,
         date=date.today().isoformat(),
         objective=rig.objective,
         field_number_mm=rig.field_number_mm,
         known=known,
     )
+    return profile, remarks, seen, known
 
 
 def _lines(said: Any) -> tuple[tuple[float, float, float, float], ...]:

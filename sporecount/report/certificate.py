@@ -7,7 +7,7 @@ import math
 
 import cv2
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from sporecount.calibration.profile import fingerprint, stated
@@ -173,6 +173,18 @@ def _ticks(low: float, high: float) -> list[float]:
     return [round(n * step, 10) for n in range(first, math.floor(high / step) + 1)]
 
 
+def template(name: str) -> Template:
+    """Give a template of the report; every text is escaped."""
+    room = Environment(
+        loader=PackageLoader("sporecount.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return room.get_template(name)
+
+
 def certificate_html(
     profile: AdapterProfile, readings: list[tuple[str, RulingReading]], pictures: list[bytes]
 ) -> bytes:
@@ -186,13 +198,6 @@ def certificate_html(
     pictures : list of bytes
         From `marked_ruling`, in the order of the readings; may be shorter.
     """
-    room = Environment(
-        loader=PackageLoader("sporecount.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     half = math.hypot(profile.width_px, profile.height_px) / 2
     rim = (profile.view_diameter_px / 2 if profile.view_diameter_px else half) / half
     shown = [
@@ -208,7 +213,7 @@ def certificate_html(
         for i, (label, one) in enumerate(readings)
     ]
     return (
-        room.get_template("certificate.html")
+        template("certificate.html")
         .render(
             profile=profile,
             readings=shown,

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from sporecount.calibration.approximate import Line, scale_from_length, scale_from_view
 from sporecount.calibration.plausible import check_length
 from sporecount.calibration.profile import approximate_profile
 from sporecount.calibration.records import AdapterProfile
 from sporecount.errors import CalibrationError
+from sporecount.files.whole import write_whole
 from sporecount.records import RoundView
 from sporecount.session.calibrating import open_photo
 
 LONGEST_THING = 60
+
+_PREVIEW_PX = 1400
 
 
 @dataclass(frozen=True)
@@ -30,6 +36,8 @@ class Seen:
     camera : str or None
     focal_length_mm, digital_zoom : float or None
         From Exif.
+    preview : bytes
+        The photo reduced, JPEG.
     """
 
     name: str
@@ -39,6 +47,7 @@ class Seen:
     camera: str | None = None
     focal_length_mm: float | None = None
     digital_zoom: float | None = None
+    preview: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -82,7 +91,18 @@ def see(path: Path, name: str | None = None) -> Seen:
         photo.camera,
         photo.focal_length_mm,
         photo.digital_zoom,
+        _reduced(photo.rgb),
     )
+
+
+def _reduced(rgb: np.ndarray) -> bytes:
+    import cv2
+    import simplejpeg
+
+    zoom = min(1.0, _PREVIEW_PX / max(rgb.shape[:2]))
+    size = (max(1, round(rgb.shape[1] * zoom)), max(1, round(rgb.shape[0] * zoom)))
+    small = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    return simplejpeg.encode_jpeg(small, quality=85, colorspace="RGB")
 
 
 def tell_without_ruling(
@@ -157,6 +177,26 @@ def tell_without_ruling(
         digital_zoom=seen.digital_zoom,
     )
     return profile, remarks
+
+
+def write_rough_certificate(
+    path: Path, profile: AdapterProfile, seen: Seen, known: KnownLength | None, remarks: Sequence[str]
+) -> None:
+    """Write the certificate of an approximate profile, one HTML page that needs nothing else.
+
+    Parameters
+    ----------
+    path : Path
+        Of the page.
+    profile, remarks : AdapterProfile, sequence of str
+        From `tell_without_ruling`, given `seen` and `known`.
+    """
+    from sporecount.report.rough_certificate import marked_photo, rough_certificate_html
+
+    lines = known.lines_px if known is not None else ()
+    picture = marked_photo(seen.preview, seen.width_px, lines, seen.view if known is None else None)
+    page = rough_certificate_html(profile, seen.name, picture, remarks, drawn=known is not None)
+    write_whole(path, page)
 
 
 def _plain(text: str) -> str:

@@ -66,9 +66,14 @@ def test_the_page_tells_what_the_command_line_tells(empty, tmp_path, capsys):
 
     kept = empty.post("/calibrate/length/keep", json=said | {"name": "loan", "count_with": True})
     assert kept.status_code == 200
+    certificate = empty.get(f"/calibrate/certificate/{kept.json()['certificate']}").text
+    assert told["how"] in certificate
+    assert "bar.jpg" in certificate
+    profile_folder().joinpath("loan-10x.html").unlink()
     of_page = profile_folder().joinpath("loan-10x.json").read_text()
     profile_folder().joinpath("loan-10x.json").unlink()
     assert by_command(capsys, path, *options, "--adapter", "loan")[0] == 0
+    assert profile_folder().joinpath("loan-10x.html").is_file()
     of_command = profile_folder().joinpath("loan-10x.json").read_text()
     assert of_page == of_command
     (profile,) = list_profiles()
@@ -149,7 +154,10 @@ def test_a_drawn_profile_does_not_inherit_the_certificate_of_a_ruling(empty):
     told = empty.post("/calibrate/length/keep", json=drawn(at, name="blue tube")).json()
     assert not told["checks"][0]["passed"]  # the drawn scale is another one, and that is said
     assert "from a ruling and is surer" in told["checks"][0]["words"]
-    assert "the certificate of blue tube" not in empty.get("/calibrate").text
+    own = empty.get(f"/calibrate/certificate/{told['certificate']}").text
+    assert "Without a ruling" in own
+    assert "no ruling" not in own
+    assert "divisions of" not in own
     earlier = profile_folder() / "earlier"
     assert len(list(earlier.glob("*.html"))) == len(list(earlier.glob("*.json"))) == 1
 

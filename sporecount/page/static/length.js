@@ -126,7 +126,10 @@ export function drawingPlace({ kept }) {
     const form = new FormData(keep);
     try {
       const told = await ask("/calibrate/length/keep", { ...said(), name: form.get("name"), count_with: form.get("count_with") === "on" });
-      at("keep-said").replaceChildren(`Kept as ${told.name}, approximate. `, ...told.checks.map((one) => element("span", `${one.words} ${one.rule} `)));
+      const link = element("a", "Open its certificate");
+      link.href = `/calibrate/certificate/${told.certificate}`;
+      link.target = "_blank";
+      at("keep-said").replaceChildren(`Kept as ${told.name}, approximate. `, link, " ", ...told.checks.map((one) => element("span", `${one.words} ${one.rule} `)));
       kept();
     } catch (fault) {
       at("keep-said").textContent = fault.message;
