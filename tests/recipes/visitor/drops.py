@@ -54,13 +54,15 @@ def lay_droplet(
     deep = np.clip(-2 * d / size_um, 0, 1)
     film = Stuff({name: 0.3 * units for name, units in stuff.pigments.items()}, scatter=0.05, sheen=0.03)
     more = Stuff({name: 0.7 * units for name, units in stuff.pigments.items()})
-    spot = np.hypot(frame.u - np.float32(0.08 * size_um), frame.v + np.float32(0.08 * size_um))
+    off = np.float32(0.08 * size_um)
+    away = np.hypot(frame.u - off, frame.v + off) / np.float32(size_um * rng.uniform(0.1, 0.2))
+    spot = np.exp(-(away**4)).astype(np.float32)
     parts = [
         stage.part(body, film),
         stage.part(body * np.sqrt(deep * (2 - deep)), more, on=film),
         stage.part(band(d, -0.06 * size_um - 0.4, 0, px), Stuff({"plain": rng.uniform(0.04, 0.25)}), on=film),
         stage.part(
-            cover(spot - np.float32(0.16 * size_um), px),
+            spot,
             Stuff(gain=rng.uniform(1.2, 1.7), sheen=0.5),
             on=film,
         ),

@@ -13,20 +13,29 @@ from tests.recipes.visitor.stage import Part, Stage
 
 @dataclass(frozen=True)
 class MouldLook:
-    """How the mould of one print looks: units of olive, length, ratio, cells in a chain, walls across."""
+    """How the mould of one print looks: units of olive, length, ratio, spores in a chain, walls across, warts."""
 
     olive: float
     length_um: float
     ratio: float
     chain: int
-    walls: bool
+    walls: int
     warts: float
 
 
 def draw_mould_look(rng: np.random.Generator) -> MouldLook:
-    """Draw a sort of mould spores: round and clear, or oval and olive with a wall across."""
+    """Draw a sort: round and clear, oval and olive with a wall across, or large clubs with many walls."""
+    if rng.random() < 0.15:
+        return MouldLook(
+            rng.uniform(0.15, 0.35),
+            rng.uniform(24, 45),
+            rng.uniform(2.0, 2.8),
+            1,
+            int(rng.integers(3, 6)),
+            0.0,
+        )
     olive = float(rng.choice([0.0, 0.02, 0.1, 0.2]) * rng.uniform(0.7, 1.4))
-    walls = bool(olive > 0.06 and rng.random() < 0.7)
+    walls = int(olive > 0.06 and rng.random() < 0.7)
     return MouldLook(
         olive=olive,
         length_um=rng.uniform(7, 13) if walls else rng.uniform(3.0, 8.5),
@@ -49,7 +58,9 @@ def lay_mould(rng: np.random.Generator, stage: Stage, look: MouldLook, x_px: flo
         frame = stage.frame(x, y, np.degrees(turn), 0.6 * length + 3, height)
         if frame is not None:
             a, b = length / 2, length / 2 / look.ratio
-            d = ellipse(frame.u, frame.v, a, b)
+            # Clubs are thin at one end.
+            taper = np.float32(1) if look.walls < 2 else np.clip(1.15 + 0.6 * frame.u / length, 0.4, 1.6)
+            d = ellipse(frame.u, frame.v * taper, a, b)
             if look.warts:
                 d = d - np.float32(look.warts * a) * np.cos(9 * np.arctan2(frame.v, frame.u))
             body = cover(d, px)
@@ -61,8 +72,9 @@ def lay_mould(rng: np.random.Generator, stage: Stage, look: MouldLook, x_px: flo
                 stage.part(inner * body, Stuff(gain=1.16 + 0.14 * turned, sheen=0.06), on=skin),
                 stage.part(band(d, 0.15, 1.0, px), Stuff(gain=1 + 0.08 * turned)),
             ]
-            if look.walls:
-                across = cover(np.abs(frame.u) - np.float32(0.35), px) * body
+            for k in range(look.walls):
+                at = np.float32(2 * a * ((k + 1) / (look.walls + 1) - 0.5))
+                across = cover(np.abs(frame.u - at) - np.float32(0.35), px) * body
                 parts.append(stage.part(across, Stuff({"olive": 1.2 * look.olive, "soot": 0.1}), on=skin))
             stage.lay(frame, parts, height, "other", body)
         turn += rng.normal(0, 0.25)

@@ -119,13 +119,14 @@ def _spores(rng: np.random.Generator, preset: str, objective: float, area_mm2: f
     if preset == "no_spores" or (preset == "mixed" and rng.random() < 0.08):
         return 0
     low, high = {
-        "good_focus_10x": (25, 350),
-        "mixed": (15, 350),
+        "good_focus_10x": (40, 450),
+        "mixed": (20, 400),
         "hard": (20, 700),
         "heavy": (900, 4500),
     }.get(preset, (0.3, 120))
     more = {20.0: 2.0, 40.0: 5.0}.get(objective, 1.0)
-    return int(min(rng.poisson(_log_uniform(rng, low, high) * more * area_mm2), 2000))
+    number = rng.poisson(_log_uniform(rng, low, high) * more * area_mm2)
+    return int(np.clip(number, 3 if preset == "good_focus_10x" else 0, 2000))
 
 
 def draw_occasion(

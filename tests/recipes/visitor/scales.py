@@ -95,7 +95,7 @@ def _outline(look: ScaleLook, u: Plane, v: Plane, lean: float) -> Plane:
         phase = (v / look.width_um + 0.5) * look.teeth
         end -= look.tooth_um * np.abs(2 * (phase - np.floor(phase)) - 1).astype(np.float32) ** 1.5
     stalk = np.maximum(np.abs(v) - 1.6, np.abs(u + half - 2) - 9)
-    return np.minimum(np.maximum(side, u - end), stalk).astype(np.float32)
+    return np.minimum(np.maximum(np.maximum(side, u - end), -half - u), stalk).astype(np.float32)
 
 
 def _jag(
