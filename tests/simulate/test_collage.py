@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sporecount.simulate.collage import draw_photo, laws, outlines, textures, truths
+from sporecount.simulate.collage import colours, draw_photo, laws, outlines, textures, truths
 from sporecount.simulate.collage.canvas import Canvas
 from sporecount.simulate.collage.recipe import PRESETS
 from sporecount.simulate.collage.surroundings import Surroundings
@@ -184,6 +184,19 @@ def test_oval_runs_from_an_ellipse_to_two_parabolas(point, area):
     """Areas in the box of the axes: pi/4 for an ellipse, 2/3 for two parabolic arcs (Archimedes)."""
     one = outlines.Outline(0, 0, 6.0, 4.0, 0.3, outlines.oval(point))
     assert outlines.area_um2(one) == pytest.approx(area * 12 * 8, rel=0.01)
+
+
+@pytest.mark.parametrize("base", [(0.9, 0.9, 0.9), (0.55, 0.5, 0.4), (0.6, 0.62, 0.6)])
+def test_spores_keep_their_brown_against_any_card_and_mould_has_none(base):
+    base = np.array(base, np.float32)
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        for one in colours.kept_brown(colours.brown_pair(rng), base):
+            red, green, blue = one / base
+            assert red > green >= blue
+            assert blue <= 0.81 * red
+        red, green, _ = colours.mould_pair(rng)[0]
+        assert green >= 0.99 * red
 
 
 def test_relative_depth_is_one_on_the_outline():

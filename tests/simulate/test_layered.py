@@ -152,6 +152,13 @@ def test_brown_absorbs_blue_at_least_as_much_as_red():
         assert blue > 0.9 * red
 
 
+def test_spores_take_red_least_and_blue_most_however_dark():
+    for seed in range(200):
+        red, green, blue = colours.spore_absorption(np.random.default_rng(seed))
+        assert red <= 0.851 * green
+        assert blue >= 1.149 * green
+
+
 def blank(px_um=0.25, side_um=120.0):
     n = round(side_um / px_um)
     return Canvas(np.ones((n, n, 3), np.float32), px_um, np.ones((n, n), bool))

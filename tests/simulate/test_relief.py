@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sporecount.simulate.relief import camera, draw_photo, forms, ground, lens, lighting, truths
+from sporecount.simulate.relief import (
+    camera,
+    draw_photo,
+    forms,
+    ground,
+    lens,
+    lighting,
+    oddments,
+    spores,
+    truths,
+)
 from sporecount.simulate.relief.recipe import PRESETS
 from sporecount.simulate.relief.terrain import Matter, Terrain
 from sporecount.simulate.truth import KIND_NAMES
@@ -180,3 +190,27 @@ def test_drawn_oval_has_its_area_and_ends_at_its_tips():
 def test_refuses_bad_calls(given, message):
     with pytest.raises(ValueError, match=message):
         photo(1, **given)
+
+
+@pytest.mark.parametrize("from_above", [False, True])
+def test_spores_take_red_least_and_blue_most(from_above):
+    for seed in range(60):
+        red, green, blue = spores.random_breed(np.random.default_rng(seed), from_above, False).matter.dye
+        assert red <= 0.851 * green
+        assert blue >= 1.149 * green
+
+
+@pytest.mark.parametrize(
+    "name", ["oval_bubble", "ring", "conidia", "yellow_drop", "oval_pollen", "torn_flake"]
+)
+def test_small_look_alikes_mark_the_maps_under_an_honest_kind(name):
+    kinds = set()
+    for seed in range(6):
+        terrain = Terrain((120, 150), 0.5, from_above=False)
+        lay, _ = oddments.painters(oddments.Sizes(12.0, 0.5))[name]
+        lay(np.random.default_rng([seed, 62]), terrain, 37.0, 30.0)
+        kinds |= {KIND_NAMES[k] for k in np.unique(terrain.kind)}
+        assert np.isfinite(terrain.dye).all()
+        assert (terrain.owner == -1).all()
+    honest = {"oval_pollen": "pollen", "torn_flake": "scale piece", "oval_bubble": "bubble", "ring": "bubble"}
+    assert kinds == {"background", honest.get(name, "other")}
