@@ -31,7 +31,8 @@ def _shown(density: Map, mine: np.ndarray, spores: np.ndarray, pad: int) -> tupl
         ring = density.ravel()
     ground = float(np.median(ring))
     within = density[mine] - ground
-    spread = float(np.diff(np.percentile(ring, [16, 84]))[0] / 2)
+    # Half of the ring may belong to something else: one side of an edge does not hide a spore on the other.
+    spread = 1.48 * float(np.median(np.abs(ring - ground)))
     return float(within.mean()), float(np.sqrt((within**2).mean())), spread
 
 
@@ -49,7 +50,8 @@ def truths(
 
     Parameters
     ----------
-    light : (rows, cols, 3), before noise, on the working grid; seen : (rows, cols), inside the round view
+    light : (rows, cols, 3), as the phone gets it, stray light and all, before noise
+    seen : (rows, cols), inside the round view
     focus : (rows, cols), height in focus
     noise : optical density of one photo pixel's noise
     size : width and height of the photo in pixels
@@ -111,7 +113,7 @@ def truths(
                 angle_deg=float(np.degrees(sown.seats.turn[k]) % 180),
                 visible=visible,
                 blur_um=blur,
-                contrast=contrast,
+                contrast=round(contrast, 5),
                 on_scale=sown.on_scale[k],
                 clump=int(clump[k]),
                 countable=bool(countable),

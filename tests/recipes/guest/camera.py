@@ -20,6 +20,10 @@ TONE = np.where(_LINEAR <= 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1 / 2
 """The curve of sRGB (IEC 61966-2-1), by steps of linear light."""
 
 
+DARK = 0.004
+"""Linear value of no light at all."""
+
+
 @dataclass(frozen=True)
 class Phone:
     """How the phone renders: exposure, noise and processing.
@@ -86,16 +90,20 @@ def in_view(phone: Phone, width: int, height: int) -> Map:
     return np.clip((radius - away) / max(0.012 * radius, 1.5) + 0.5, 0, 1).astype(np.float32)
 
 
+def stray(phone: Phone, light: Map) -> Map:
+    """Add the light that glass and glue scatter over the whole picture."""
+    mean = light.mean(axis=(0, 1))
+    return (light + np.float32(phone.veil) * mean) / np.float32(1 + phone.veil)
+
+
 def expose(phone: Phone, light: Map) -> Map:
     """Linear picture before noise, from light at the photo's pixels, bare ground 1."""
     h, w = light.shape[:2]
     x, y = (np.arange(w) / w - 0.5)[None, :], (np.arange(h) / h - 0.5)[:, None]
     fall = (1 - phone.vignette * (x**2 + y**2) * 1.6).astype(np.float32)
     seen = in_view(phone, w, h)
-    mean = light.mean(axis=(0, 1))
-    veiled = (light + phone.veil * mean) / (1 + phone.veil)
-    linear = veiled * (fall * seen)[..., None] * np.array(phone.tint, np.float32) * phone.level
-    return np.clip(linear + 0.004, 0, None)
+    gain = np.array(phone.tint, np.float32) * np.float32(phone.level)
+    return np.clip(stray(phone, light) * (fall * seen)[..., None] * gain + DARK, 0, None)
 
 
 def develop(rng: Rng, phone: Phone, linear: Map) -> np.ndarray:

@@ -120,7 +120,7 @@ def _amounts(rng: np.random.Generator, preset: str, objective: float) -> dict[st
         "flake": some(0.7, 8, 70) * more,
         "hair": some(0.45, 1.0, 7) * more,
         "fibre": some(0.6, 1.5, 9) * more**1.5,
-        "bubble": some(0.65, 6, 90) * more,
+        "bubble": some(0.6, 4, 70) * more,
         "ridge": some(0.45 if preset != "hard" else 0.8, 2, 14) * more,
         "pollen": some(likely, 4, 35) * near,
         "mould": some(likely * 0.8, 15, 170) * near,

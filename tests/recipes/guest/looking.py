@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from sporecount.simulate.truth import KIND_NAMES
 from tests.recipes.guest.conditions import Conditions
 from tests.recipes.guest.stack import Map, Stack
 from tests.recipes.guest.travel import GLUE, images, lamp_directions, lost_by_bending
@@ -56,7 +57,20 @@ def from_below(rng: Rng, stack: Stack, ground: Map, height: Map, here: Condition
         aside = 0.5 * abs(plane) * here.aperture * share / GLUE / stack.grid.step_um
         if aside > 0.35:
             pictures[k] = cv2.GaussianBlur(pictures[k], (0, 0), aside)
-    return blend(pictures, planes, height) * ground
+    return _fill_lamp(stack, blend(pictures, planes, height)) * ground
+
+
+def _fill_lamp(stack: Stack, light: Map) -> Map:
+    """Close the image of the lamp that a small bubble shows: it comes as one dot for each direction."""
+    step = stack.grid.step_um
+    mask = (stack.kind == KIND_NAMES.index("bubble")).astype(np.uint8)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask)
+    small = stats[:, cv2.CC_STAT_AREA] * step**2 < np.pi * 18**2
+    small[0] = False
+    if not small.any():
+        return light
+    share = cv2.GaussianBlur(small[label].astype(np.float32), (0, 0), 1.0)[..., None]
+    return light + share * (cv2.GaussianBlur(light, (0, 0), max(1.0 / step, 1.5)) - light)
 
 
 def from_above(rng: Rng, stack: Stack, ground: Map, height: Map, here: Conditions) -> Map:

@@ -7,7 +7,7 @@ import numpy as np
 
 from sporecount.simulate.truth import SimulatedPhoto
 from tests.recipes.guest.answers import truths
-from tests.recipes.guest.camera import Phone, develop, draw_phone, expose, in_view
+from tests.recipes.guest.camera import Phone, develop, draw_phone, expose, in_view, stray
 from tests.recipes.guest.conditions import Conditions, draw_conditions
 from tests.recipes.guest.filling import lay_things, sow
 from tests.recipes.guest.ground import focus_height, ground_light, lay_glue
@@ -100,12 +100,13 @@ def draw_photo(
     phone = draw_phone(rng, here, width_px, height_px)
     linear = expose(phone, to_photo(light, grid, here, width_px, height_px, phone.fringe))
     rgb = develop(rng, phone, linear)
+    shown = stray(phone, light)
     seen = _seen_on_grid(phone, grid, here, width_px, height_px)
     return SimulatedPhoto(
         rgb=rgb,
         um_per_px=here.um_per_px,
         objective=here.objective,
-        spores=truths(sown, light, seen, focus, phone.noise_density(), grid, here, (width_px, height_px)),
+        spores=truths(sown, shown, seen, focus, phone.noise_density(), grid, here, (width_px, height_px)),
         kind_map=to_photo(stack.kind, grid, here, width_px, height_px),
         scales=scales,
         notes={
