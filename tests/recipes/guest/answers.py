@@ -30,7 +30,7 @@ def _shown(density: Map, mine: np.ndarray, spores: np.ndarray, pad: int) -> tupl
     if len(ring) < 4:
         ring = density.ravel()
     ground = float(np.median(ring))
-    within = density[mine] - ground
+    within = density[mine].astype(np.float64) - ground
     # Half of the ring may belong to something else: one side of an edge does not hide a spore on the other.
     spread = 1.48 * float(np.median(np.abs(ring - ground)))
     return float(within.mean()), float(np.sqrt((within**2).mean())), spread

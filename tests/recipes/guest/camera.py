@@ -92,7 +92,7 @@ def in_view(phone: Phone, width: int, height: int) -> Map:
 
 def stray(phone: Phone, light: Map) -> Map:
     """Add the light that glass and glue scatter over the whole picture."""
-    mean = light.mean(axis=(0, 1))
+    mean = light.mean(axis=(0, 1), dtype=np.float64).astype(np.float32)
     return (light + np.float32(phone.veil) * mean) / np.float32(1 + phone.veil)
 
 
