@@ -1,6 +1,7 @@
 """Calibrate: from photos of a simulated ruling to a profile, a comparison and a certificate."""
 
 import io
+import json
 
 import pytest
 from PIL import Image
@@ -95,10 +96,13 @@ def test_names_that_no_list_can_show_are_refused(empty, ruling):
 def test_a_profile_that_cannot_be_read_does_not_close_the_page(empty, ruling):
     profile_folder().mkdir(parents=True)
     (profile_folder() / "odd.json").write_text('{"name": "odd", "um_per_px": "x"}')
+    short = {"schema": 1, "name": "short", "objective": None, "um_per_px": 0.5, "um_per_px_u": 0.01,
+             "width_px": 4000, "height_px": 3000}  # fmt: skip
+    (profile_folder() / "short.json").write_text(json.dumps(short))  # all that must be there
     assert empty.get("/").status_code == empty.get("/calibrate").status_code == 200
     assert walk(empty, ruling)["together"] is not None
     assert empty.post("/calibrate/accept", json={"name": "blue tube"}).status_code == 200
-    assert "odd" not in [one["name"] for one in list_profiles()]
+    assert [one["name"] for one in list_profiles()] == ["blue tube", "short"]
 
 
 def test_a_ruling_of_no_objective_is_not_kept(empty, ruling):

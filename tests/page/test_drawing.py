@@ -84,7 +84,8 @@ def test_the_page_tells_what_the_command_line_tells(empty, tmp_path, capsys):
         date.today().isoformat(),
     )
     assert (empty.desk.live.wish.adapter, empty.desk.live.wish.objective) == ("loan", 10.0)
-    assert "approximate" in empty.get("/calibrate").text
+    assert ", approximate</td>" in empty.get("/calibrate").text
+    assert "loan, 10×, approximate</option>" in empty.get("/").text
 
 
 NO_USE = [
