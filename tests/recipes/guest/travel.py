@@ -60,7 +60,8 @@ def lost_by_bending(path_um: Map, step_um: float, limit: float) -> Map:
     """
     gx = cv2.Sobel(path_um, cv2.CV_32F, 1, 0, ksize=3, scale=1 / (8 * step_um))
     gy = cv2.Sobel(path_um, cv2.CV_32F, 0, 1, ksize=3, scale=1 / (8 * step_um))
-    bent = cv2.magnitude(gx, gy) / np.float32(limit)
+    # Not by cv2.magnitude, whose last bit depends on where the arrays lie in memory.
+    bent = np.sqrt(gx * gx + gy * gy) / np.float32(limit)
     return np.clip((1.3 - bent) / 0.5, 0, 1)
 
 
@@ -121,7 +122,7 @@ def images(
                 height = plane + colour_shift_um[c]
                 seen = _fourier(_carry(spectrum, step_um, tilt, wavelength, height - at), inverse=True)
                 at = height
-                bright[p] += cv2.magnitude(*cv2.split(seen.view(np.float32).reshape(*shape, 2))) ** 2
+                bright[p] += seen.real * seen.real + seen.imag * seen.imag
         for p in range(len(planes_um)):
             out[p, ..., c] = bright[p] * weight
     return out
