@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from tests.recipes.visitor.bands import Curve, camera_curves, lamp
 
-Plane = NDArray[np.float32]
+Plane = NDArray[np.floating[Any]]
 _BLACK = 2048.0
 _WHITE = 60000.0
 
@@ -133,7 +134,7 @@ def to_channels(light: NDArray[np.float32], phone: Phone) -> tuple[NDArray[np.fl
             channels[k] *= np.clip(0.5 - (away - radius + off * soft) / (2 * soft), 0.004, 1)
         field = field * (away < radius - soft)
     channels += phone.veil * channels.mean()
-    return channels, field
+    return np.asarray(channels, np.float32), field
 
 
 def _mosaic(rng: np.random.Generator, channels: NDArray[np.float32], phone: Phone) -> NDArray[np.float32]:
@@ -162,7 +163,7 @@ def _denoise(picture: NDArray[np.float32], phone: Phone) -> NDArray[np.float32]:
     tone[..., 0] = mean + keep * (lightness - mean)
     sigma = 0.5 + 1.3 * phone.denoise
     tone[..., 1:] = cv2.GaussianBlur(tone[..., 1:], (0, 0), sigma)
-    return cv2.cvtColor(tone, cv2.COLOR_YCrCb2RGB)
+    return np.asarray(cv2.cvtColor(tone, cv2.COLOR_YCrCb2RGB), np.float32)
 
 
 def shoot(rng: np.random.Generator, channels: NDArray[np.float32], phone: Phone) -> NDArray[np.uint8]:
@@ -192,4 +193,5 @@ def shoot(rng: np.random.Generator, channels: NDArray[np.float32], phone: Phone)
     tone = grey + np.float32(phone.saturation) * (tone - grey)
     picture = np.round(np.clip(tone, 0, 1) * 255).astype(np.uint8)
     _, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, phone.quality])
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    seen = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+    return np.ascontiguousarray(seen[..., ::-1])

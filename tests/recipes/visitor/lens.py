@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Plane = NDArray[np.float32]
+Plane = NDArray[np.floating[Any]]
 _RADII_PX = np.array([0, 0.7, 1.3, 2.0, 2.8, 3.7, 4.8, 6.2, 8.0, 10.3, 13.0])
 DISC_PX = np.concatenate([-_RADII_PX[:0:-1], _RADII_PX])
 """Radius of the disc of each depth bin; below zero on the near side of focus."""
@@ -104,10 +105,6 @@ class Lens:
         spot = spot.reshape(2 * half + 1, fine, 2 * half + 1, fine).sum(axis=(1, 3))
         return (spot / spot.sum()).astype(np.float32)
 
-    def pad_px(self, defocus_um: float) -> int:
-        """Give how far the blur of that depth reaches."""
-        return self.kernel(round(float(self.bin_of(defocus_um)))).shape[0] // 2 + 2
-
     def sigma_px(self, index: int) -> float:
         """Give the standard deviation of a bin's spot along one axis."""
         spot = self.kernel(index)
@@ -138,9 +135,11 @@ class Lens:
     def blur_bin(self, coverage: Plane, index: int) -> Plane:
         """Blur a coverage by one bin; wide blurs are made on pixels twice as large."""
         if abs(DISC_PX[index]) < _WIDE_PX:
-            return cv2.filter2D(coverage, -1, self.kernel(index), borderType=cv2.BORDER_REPLICATE)
+            soft = cv2.filter2D(coverage, -1, self.kernel(index), borderType=cv2.BORDER_REPLICATE)
+            return np.asarray(soft, np.float32)
         h, w = coverage.shape
         even = cv2.copyMakeBorder(coverage, 0, h % 2, 0, w % 2, cv2.BORDER_REPLICATE)
         small = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
         small = cv2.filter2D(small, -1, self._half_kernel(index), borderType=cv2.BORDER_REPLICATE)
-        return cv2.resize(small, even.shape[::-1], interpolation=cv2.INTER_LINEAR)[:h, :w]
+        wide = cv2.resize(small, (even.shape[1], even.shape[0]), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(wide[:h, :w], np.float32)

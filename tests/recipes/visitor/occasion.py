@@ -126,7 +126,9 @@ def _spores(rng: np.random.Generator, preset: str, objective: float, area_mm2: f
     }.get(preset, (0.3, 120))
     more = {20.0: 2.0, 40.0: 5.0}.get(objective, 1.0)
     number = rng.poisson(_log_uniform(rng, low, high) * more * area_mm2)
-    return int(np.clip(number, 3 if preset == "good_focus_10x" else 0, 2000))
+    # A heavy photo of the usual size holds three hundred at least.
+    least = {"good_focus_10x": 3.0, "heavy": min(320.0, 4500 * area_mm2)}.get(preset, 0.0)
+    return int(np.clip(number, least, 2000))
 
 
 def draw_occasion(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Plane = NDArray[np.float32]
+Plane = NDArray[np.floating[Any]]
 
 
 def cover(distance_um: Plane, um_per_px: float) -> Plane:
@@ -32,7 +33,7 @@ def shifted(coverage: Plane, by_px: int) -> Plane:
     return moved
 
 
-def lens_shape(u: Plane, v: Plane, half_length: Plane, half_width: Plane, blunt: Plane) -> Plane:
+def lens_shape(u: Plane, v: Plane, half_length: Plane, half_width: Plane, blunt: float) -> Plane:
     """Distance of two arcs that meet in two tips, the tips rounded by `blunt` half widths.
 
     The exact distance of the meeting arcs less the rounding; blunt from 0 (sharp) to below 1.
@@ -53,7 +54,7 @@ def smooth_union(one: Plane, other: Plane, reach: Plane | float) -> Plane:
     return (np.minimum(one, other) - h * h * reach * 0.25).astype(np.float32)
 
 
-def lemon(u: Plane, v: Plane, half_length: Plane, half_width: Plane, blunt: Plane, nub: Plane) -> Plane:
+def lemon(u: Plane, v: Plane, half_length: Plane, half_width: Plane, blunt: float, nub: float) -> Plane:
     """Distance of a lemon: an arc body, and ends drawn out by a share `nub` of the half length."""
     body = lens_shape(u, v, half_length * (1 - nub), half_width, blunt)
     end = half_width * 0.3

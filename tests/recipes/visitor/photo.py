@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sporecount.simulate.truth import SimulatedPhoto
 from tests.recipes.visitor.bands import Stuff
@@ -18,7 +19,7 @@ from tests.recipes.visitor.grains import (
     lay_specks,
 )
 from tests.recipes.visitor.occasion import Occasion, draw_occasion
-from tests.recipes.visitor.scales import draw_scale_look, lay_piece, lay_scale
+from tests.recipes.visitor.scales import ScaleLook, draw_scale_look, lay_piece, lay_scale
 from tests.recipes.visitor.seats import group_sizes, seat
 from tests.recipes.visitor.spores import Drawn, draw_look, lay_spores
 from tests.recipes.visitor.stage import MARGIN_PX, Stage
@@ -47,12 +48,12 @@ class _Crew:
             Stuff({"carotenoid": 0.8 * strong, "pterin": strong, "lignin": 0.1 * strong}),
         ]
 
-    def places(self, name: str, share: float = 1.0) -> np.ndarray:
+    def places(self, name: str) -> NDArray[np.float64]:
         rows, cols = self.occasion.shape
-        number = round(self.occasion.things[name] * share)
+        number = self.occasion.things[name]
         return self.rng.uniform(-10, 10, (number, 2)) + self.rng.uniform(0, 1, (number, 2)) * [cols, rows]
 
-    def look_of_scale(self):
+    def look_of_scale(self) -> ScaleLook:
         # The first sort is the commonest.
         return self.scale_looks[int(len(self.scale_looks) * self.rng.beta(0.9, 1.6))]
 

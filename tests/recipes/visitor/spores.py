@@ -141,7 +141,7 @@ def _covers(
     cos, sin = column(np.cos(np.radians(spores.angle_deg))), column(np.sin(np.radians(spores.angle_deg)))
     u, v = (dx * cos + dy * sin).astype(np.float32), (dy * cos - dx * sin).astype(np.float32)
     a, b = column(spores.length_um / 2), column(spores.width_um / 2)
-    d = lemon(u, v, a, b, np.float32(look.blunt), np.float32(look.nub))
+    d = lemon(u, v, a, b, look.blunt, look.nub)
     body = cover(d, px)
     deep = np.clip(-d / b, 0, 1)
     bulge = np.sqrt(deep * (2 - deep)) * body
@@ -174,7 +174,7 @@ def lay_spores(
     level = np.abs(np.log(shade)[:, None] - np.log(_SHADES)[None, :]).argmin(axis=1)
     contrast, area = np.zeros(n), np.zeros(n)
     blur_um = np.array([lens.sigma_px(k) for k in range(bins.max() + 1)])[bins] * lens.um_per_px
-    rows, cols = stage.kinds.shape
+    rows, cols = stage.light.shape[1:]
     for index in np.unique(bins):
         which = np.flatnonzero(bins == index)
         pad = lens.kernel(int(index)).shape[0] // 2 + 2

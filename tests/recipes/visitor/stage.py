@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from sporecount.simulate.truth import KIND_NAMES
 from tests.recipes.visitor.bands import Curve, Stuff
 from tests.recipes.visitor.lens import Lens
 
-Plane = NDArray[np.float32]
+Plane = NDArray[np.floating[Any]]
 MARGIN_PX = 16
 """Ground around the photo, so that blur at its border knows what lies beyond."""
 _SEEN_THROUGH = 0.5
@@ -93,8 +94,11 @@ class Stage:
     ) -> Frame | None:
         """Give the box around a place, wide enough for blur; None outside the stage."""
         px = self.lens.um_per_px
-        reach = reach_um / px + self.lens.pad_px(float(self.lens.depth(x_px, y_px, height_um)))
-        rows, cols = self.kinds.shape
+        half = reach_um / px if reach_um > _LARGE_UM else 0.0
+        at = np.array([[-half, half, -half, half, 0], [-half, -half, half, half, 0]])
+        depths = np.asarray(self.lens.depth(x_px + at[0], y_px + at[1], height_um))
+        reach = reach_um / px + self.lens.reach_px(np.asarray(self.lens.bin_of(depths))) + 2
+        rows, cols = self.light.shape[1:]
         x, y = x_px + MARGIN_PX, y_px + MARGIN_PX
         r0, r1 = max(int(y - reach), 0), min(int(y + reach) + 2, rows)
         c0, c1 = max(int(x - reach), 0), min(int(x + reach) + 2, cols)
@@ -137,7 +141,7 @@ class Stage:
         _, h, w = covers.shape
         small = max(h, w) * self.lens.um_per_px < _LARGE_UM or max(h, w) < 1.4 * _TILE_PX
         step = max(h, w) if small else _TILE_PX
-        touched = covers.any(axis=0)
+        touched = np.asarray(covers.any(axis=0))
         for r in range(0, h, step):
             for c in range(0, w, step):
                 core = (slice(r, min(r + step, h)), slice(c, min(c + step, w)))
@@ -180,7 +184,10 @@ class Stage:
             :, r + tile.core[0].start : r + tile.core[0].stop, c + tile.core[1].start : c + tile.core[1].stop
         ]
         patch *= kept
-        if self.from_above:
-            patch += (back @ flat).reshape(shape)
-            np.maximum(patch, np.float32(2e-3), out=patch)
         green[tile.core] = kept[4]
+        if self.from_above:
+            sent = (back @ flat).reshape(shape)
+            patch += sent
+            np.maximum(patch, np.float32(2e-3), out=patch)
+            # Light that the thing sends back itself drowns what lies beneath.
+            green[tile.core] *= patch[4] / (patch[4] + np.maximum(sent[4], 0))

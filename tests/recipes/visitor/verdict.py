@@ -14,14 +14,14 @@ from tests.recipes.visitor.spores import Drawn, Spores
 from tests.recipes.visitor.stage import MARGIN_PX, Stage
 
 LEAST_VISIBLE = 0.6
-MOST_BLUR = 0.19
+MOST_BLUR = 0.17
 """Standard deviation of the blur over the length, above which outline and tips are gone."""
 LEAST_CONTRAST = 0.03
 """In a sharp, unprocessed picture; blur and the calming of noise ask for more."""
 LEAST_SIGNAL = 8.0
 """Contrast over noise of the whole outline; five tells that something is there (Rose 1948), a shape needs more."""
-LEAST_STEP = 0.025
-"""Difference of tone, full range being one, that a photo still shows: some six grey levels."""
+LEAST_STEP = 0.03
+"""Difference of tone, full range being one, that a photo still shows: some eight grey levels."""
 
 
 def _surroundings(
@@ -34,7 +34,8 @@ def _surroundings(
     weight = np.maximum(cv2.blur(free, size), 1e-3)
     mean = cv2.blur(log * free, size) / weight
     square = cv2.blur(log * log * free, size) / weight
-    return mean, np.sqrt(np.maximum(square - mean * mean, 0))
+    spread = np.sqrt(np.maximum(square - mean * mean, 0))
+    return np.asarray(mean, np.float32), np.asarray(spread, np.float32)
 
 
 def judge(
