@@ -10,7 +10,7 @@ import numpy as np
 from sporecount.calibration.profile import build_profile
 from sporecount.calibration.records import AdapterProfile, RulingReading
 from sporecount.calibration.ruling import read_ruling
-from sporecount.records import FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
+from sporecount.records import FalseRate, FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
 from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
 from sporecount.steps.candidates import find_candidates
@@ -224,6 +224,7 @@ def count_print(
     settings: CountSettings,
     placed: PrintMap | None = None,
     area: KnownArea | None = None,
+    false_rate: FalseRate | None = None,
 ) -> PrintTally:
     """Join the fields of a print: what several photos show counts once.
 
@@ -238,10 +239,12 @@ def count_print(
         Of `map_print`, where it is known already.
     area : KnownArea, optional
         Of the whole print (`steps.print_area`); that of the settings without it.
+    false_rate : FalseRate, optional
+        Of false spores, where clean prints of the session tell it.
 
     Returns
     -------
     PrintTally
     """
     fields = list(fields)  # a sequence on disk is read once
-    return tally_print(fields, settings, placed or map_print(fields, previews), area)
+    return tally_print(fields, settings, placed or map_print(fields, previews), area, false_rate)

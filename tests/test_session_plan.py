@@ -15,22 +15,23 @@ from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, KeptFields
 from sporecount.files.session_table import TableRow
 from sporecount.readings import Reading
-from sporecount.records import FieldPreview, Provenance, SessionResult
+from sporecount.records import FieldPreview, PrintTally, Provenance, SessionResult
 from sporecount.season.book import BOOK_NAME, Book
 from sporecount.session import count_folder, open_session
 from sporecount.session.blanks import is_blank, weigh_blanks
 from sporecount.session.folder import KEPT
-from sporecount.session.known import known_range, weigh_known
+from sporecount.session.known import false_rate_of, known_range, weigh_known
 from sporecount.session.maps import draw_map
 from sporecount.session.outputs import write_session
 from sporecount.session.planning import field_area, plan_ahead, plan_on
 from sporecount.session.readers import ReadSession
+from sporecount.session.retally import Retally
 from sporecount.settings import CountSettings
 from sporecount.stats.detection_limit import hidden_load
 from sporecount.stats.planning import empty_fields
 from sporecount.steps.overlap import map_fields
 from sporecount.steps.print_area import print_area
-from sporecount.steps.print_tally import tally_print
+from sporecount.steps.print_tally import false_rate_for, tally_print
 from tests.session_folder import UM_PER_PX, write_photo
 from tests.steps.made_fields import make_field
 
@@ -225,6 +226,9 @@ def test_an_unusable_blank_tells_nothing():
         ("Known 150 to 300 spores", (150, 300)),
         ("known 200", (150, 250)),
         ("known positive", (1, np.inf)),
+        ("known clean", (0, 0)),
+        ("known 0", (0, 0)),
+        ("known cleanish", None),
         ("unknown 5-6", None),
         ("well known", None),
         ("", None),
@@ -250,6 +254,75 @@ def test_a_known_positive_without_a_spore_is_missed():
     prints = [tally_print([make_field(number=i, sample="control") for i in (1, 2, 3)], SETTINGS)]
     marked, _ = weigh_known(prints, {"control": (1, np.inf)})
     assert "control-missed" in marked[0].reasons
+
+
+def clean_control(spore: list[float]) -> PrintTally:
+    fields = [make_field(spore, number=i, sample="control", examined_mm2=2.0) for i in (1, 2)]
+    return tally_print(fields, SETTINGS)
+
+
+def test_what_a_clean_print_shows_is_a_false_rate_with_its_interval():
+    """Two things on 4 mm2: Garwood 1936, Biometrika 28:437-442, has 0.242 to 7.225 for a count of 2."""
+    rate = false_rate_of([clean_control([1.0])])
+    assert (rate.prints, rate.per_mm2) == (("control",), pytest.approx(0.5))
+    assert (rate.low, rate.high) == pytest.approx((0.242 / 4, 7.225 / 4), abs=1e-3)
+    assert false_rate_of([clean_control([0.5] * 9)]).found == 0  # their own probabilities discount them
+    assert false_rate_of([]) is None
+    assert false_rate_of([tally_print([make_field(examined_mm2=0.0)], SETTINGS)]) is None
+
+
+def test_false_spores_are_taken_off_all_prints_but_the_clean_one():
+    rate = false_rate_of([clean_control([0.99])])
+    fields = [make_field([0.99] * 3, number=i, examined_mm2=2.0) for i in (1, 2, 3)]
+    plain = tally_print(fields, SETTINGS)
+    less = tally_print(fields, SETTINGS, false_rate=false_rate_for(rate, "FH-01"))
+    assert less.spores == plain.spores == 9
+    assert less.density_per_mm2 == pytest.approx(plain.density_per_mm2 - 0.495 / 0.98, abs=1e-3)
+    assert less.density_low < plain.density_low
+    assert less.load_low < plain.load_low
+    assert false_rate_for(rate, "control") is None
+    assert false_rate_for(rate, "FH-01", undecided=0.0) is None  # people decided on all of it
+    half = tally_print(fields, SETTINGS, false_rate=false_rate_for(rate, "FH-01", undecided=0.5))
+    assert less.density_per_mm2 < half.density_per_mm2 < plain.density_per_mm2
+
+
+@pytest.mark.parametrize(
+    ("spore", "words"),
+    [
+        ([], "none on 4 mm² of prints known to be clean (control); up to 0.93 per mm² fit"),
+        ([0.99], "0.50 per mm² on 4 mm² of prints known to be clean (control), 95 % interval"),
+    ],
+)
+def test_the_false_rate_is_said(spore, words):
+    control = clean_control(spore)
+    marked, notes = weigh_known([control], {"control": (0, 0)}, false_rate_of([control]))
+    assert words in notes[-1].replace("\N{NO-BREAK SPACE}", " ")
+    assert "known to hold no spore" in notes[0]
+    assert ("control-missed" in marked[0].reasons) is bool(spore)
+
+
+def test_a_session_with_a_clean_control_discounts_its_false_spores(tmp_path):
+    """Drawn ovals on the control stand for look-alikes. Counts stay; a reader's word ends the discount."""
+    for name, seed in (("FH-01_1", 3), ("control_1", 4)):
+        write_photo(tmp_path / f"{name}.jpg", seed, ovals=8)
+    (tmp_path / "session.csv").write_text("photo,note\ncontrol_1.jpg,known clean\n")
+    result = count_folder(tmp_path, um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    of_print = {one.sample: one for one in result.prints}
+    sure = of_print["control"].expected - of_print["control"].doubtful_expected
+    assert sure > 1  # else this test would say nothing
+    assert result.false_rate.found == pytest.approx(sure)
+    opened, preview = open_session(tmp_path / "sporecount")
+    assert opened.false_rate == result.false_rate
+    assert any(note.startswith("False spores: ") for note in opened.notes)
+    (field,) = [one for one in opened.fields if one.sample == "FH-01"]
+    plain = tally_print([field], SETTINGS)
+    assert of_print["FH-01"].spores == plain.spores
+    assert of_print["FH-01"].density_per_mm2 < plain.density_per_mm2
+    retally = Retally(preview, SETTINGS, None, opened.false_rate)
+    same = retally.tally([field], of_print["FH-01"])
+    assert same.density_per_mm2 == of_print["FH-01"].density_per_mm2
+    decided = retally.tally([field], of_print["FH-01"], undecided=0.0)
+    assert decided.density_per_mm2 == plain.density_per_mm2
 
 
 def test_map_shows_every_place_once_with_its_spores_and_what_was_left_out():

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Iterable
 
 from sporecount.page.opened import Opened, photo_id
-from sporecount.readings import Doubt, Learnt, by_photo, learn, queue, settle
+from sporecount.readings import Doubt, Learnt, by_photo, learn, queue, settle, undecided_share
 from sporecount.records import FieldResult, PrintTally
 from sporecount.season import Book
 from sporecount.session.retally import Retally
@@ -110,7 +110,11 @@ class Tallies:
     def _retally_of(self, opened: Opened) -> Retally:
         with self._wake:
             if self._retally is None or self._retally[0] is not opened:
-                self._retally = (opened, Retally(opened.preview, opened.settings, opened.result.own_recall))
+                of_session = opened.result
+                retally = Retally(
+                    opened.preview, opened.settings, of_session.own_recall, of_session.false_rate
+                )
+                self._retally = (opened, retally)
             return self._retally[1]
 
     def _settled(self, opened: Opened, sample: str) -> list[FieldResult]:
@@ -148,7 +152,9 @@ class Tallies:
 
     def _tally(self, opened: Opened, machine: PrintTally) -> PrintTally:
         self._known_learnt = self.learnt(opened)
-        return self._retally_of(opened).tally(self._settled(opened, machine.sample), machine)
+        machines = [opened.field(row.id) for row in opened.of_print(machine.sample)]
+        left = undecided_share(filter(None, machines), self._book.readings(), opened.settings)
+        return self._retally_of(opened).tally(self._settled(opened, machine.sample), machine, left)
 
 
 def _fields(opened: Opened, photos: Iterable[str]) -> list[FieldResult]:

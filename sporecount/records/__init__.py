@@ -26,6 +26,7 @@ from sporecount.records.field import (
 )
 from sporecount.records.session import (
     FailedPhoto,
+    FalseRate,
     OwnRecall,
     PrintTally,
     Provenance,
@@ -35,7 +36,7 @@ from sporecount.records.session import (
 )
 
 __all__ = [
-    "CLUTTER_KINDS", "KINDS", "Candidates", "Clutter", "FailedPhoto", "FieldPreview", "FieldResult",
-    "FieldTally", "FlatField", "Kinds", "Objects", "OwnRecall", "Photo", "PrintTally", "Provenance",
+    "CLUTTER_KINDS", "KINDS", "Candidates", "Clutter", "FailedPhoto", "FalseRate", "FieldPreview",
+    "FieldResult", "FieldTally", "FlatField", "Kinds", "Objects", "OwnRecall", "Photo", "PrintTally", "Provenance",
     "Readers", "RoundView", "Scale", "ScaleSource", "SessionResult", "SporeSize", "WorkImage",
 ]  # fmt: skip

@@ -122,6 +122,34 @@ class OwnRecall:
 
 
 @dataclass(frozen=True)
+class FalseRate:
+    """False spores per mm2 on a session's prints that are known to be clean.
+
+    Parameters
+    ----------
+    prints : tuple of str
+        Those prints.
+    found : float
+        Spores that sure objects on them would add up to.
+    examined_mm2 : float
+        Of those prints, above 0.
+    low, high : float
+        95 % interval of the rate, per mm2.
+    """
+
+    prints: tuple[str, ...]
+    found: float
+    examined_mm2: float
+    low: float
+    high: float
+
+    @property
+    def per_mm2(self) -> float:
+        """Best value of the rate."""
+        return self.found / self.examined_mm2
+
+
+@dataclass(frozen=True)
 class SporeSize:
     """Length of the spores of a session or a print, from its sure single ones.
 
@@ -220,7 +248,8 @@ class Readers:
 class SessionResult:
     """Result of a folder of photos. Its fields may be loaded from the disk when they are asked for.
 
-    `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds.
+    `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds;
+    `false_rate` is what prints known to be clean show, None without such a print.
     `readers` is None where nobody has read or decided anything.
     """
 
@@ -232,4 +261,5 @@ class SessionResult:
     notes: tuple[str, ...] = field(default_factory=tuple)
     spore_size: SporeSize | None = None
     own_recall: OwnRecall | None = None
+    false_rate: FalseRate | None = None
     readers: Readers | None = None

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 
+from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields
 from sporecount.files.session_table import TableRow
-from sporecount.records import FieldResult, PrintTally
+from sporecount.records import FalseRate, FieldResult, PrintTally
 from sporecount.settings import CountSettings
 
 _BLANK = re.compile(r"blank(?![a-z])", re.IGNORECASE)
@@ -18,10 +19,25 @@ def is_blank(sample: str, photos: Iterable[str], rows: Mapping[str, TableRow]) -
     return any(_BLANK.match(text.strip()) for text in (sample.rpartition("/")[2], *notes))
 
 
+def blank_fields(
+    rows: Mapping[str, TableRow], kept: KeptFields, places: Iterable[FieldPlace]
+) -> dict[str, FieldsOnDisk]:
+    """Give the fields of the blank prints."""
+    members: dict[str, list[FieldPlace]] = {}
+    for place in places:
+        members.setdefault(place.sample, []).append(place)
+    return {
+        sample: FieldsOnDisk(kept, of_print)
+        for sample, of_print in members.items()
+        if is_blank(sample, (place.photo for place in of_print), rows)
+    }
+
+
 def weigh_blanks(
     prints: Sequence[PrintTally],
     blanks: Mapping[str, Sequence[FieldResult]],
     settings: CountSettings,
+    false_rate: FalseRate | None = None,
 ) -> tuple[tuple[PrintTally, ...], list[str]]:
     """Put every print in doubt when a blank one holds a spore.
 
@@ -31,6 +47,8 @@ def weigh_blanks(
     blanks : mapping
         Blank print to its fields.
     settings : CountSettings
+    false_rate : FalseRate, optional
+        Of false spores, where clean prints of the session tell it: they alone are no contamination.
 
     Returns
     -------
@@ -42,7 +60,7 @@ def weigh_blanks(
 
     marked, notes = tuple(prints), []
     for sample, fields in blanks.items():
-        blank = judge_blank(fields, settings)
+        blank = judge_blank(fields, settings, false_rate.per_mm2 if false_rate is not None else 0.0)
         if blank is None:
             notes.append(f"Blank print {sample}: no usable photo, so it tells nothing.")
         elif blank.verdict == "contaminated":

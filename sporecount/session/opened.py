@@ -11,6 +11,7 @@ from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, FieldsOnDisk, KeptFields
 from sporecount.records import (
     FailedPhoto,
+    FalseRate,
     FieldPreview,
     OwnRecall,
     PrintTally,
@@ -57,6 +58,7 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
             notes=tuple(said["notes"]),
             spore_size=_size(said["spore_size"]),
             own_recall=None if said["own_recall"] is None else OwnRecall(**said["own_recall"]),
+            false_rate=_false_rate(said["false_rate"]),
         )
     except (OSError, ValueError, KeyError, TypeError):
         raise SessionError(
@@ -74,6 +76,10 @@ def _tally(said: dict[str, Any]) -> PrintTally:
 
 def _size(said: dict[str, Any] | None) -> SporeSize | None:
     return None if said is None else SporeSize(**{name: _known(value) for name, value in said.items()})
+
+
+def _false_rate(said: dict[str, Any] | None) -> FalseRate | None:
+    return None if said is None else FalseRate(**{name: _known(value) for name, value in said.items()})
 
 
 def _known(value: Any) -> Any:

@@ -36,7 +36,7 @@ from sporecount.session.folder import KEPT
 from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
-SESSION_FORM = 3
+SESSION_FORM = 4
 
 
 def field_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
@@ -105,6 +105,7 @@ def write_session(
         "table": table,
         "spore_size": None if result.spore_size is None else asdict(result.spore_size),
         "own_recall": None if result.own_recall is None else asdict(result.own_recall),
+        "false_rate": None if result.false_rate is None else asdict(result.false_rate),
     }
     text = json.dumps(_without_nan(said), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
     write_whole(out / SESSION_FILE, text.encode() + b"\n")

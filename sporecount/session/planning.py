@@ -8,6 +8,7 @@ from itertools import groupby
 from math import pi
 from pathlib import Path
 
+from sporecount.readings import undecided_share
 from sporecount.records import FieldResult
 from sporecount.session.blanks import is_blank
 from sporecount.session.opened import open_session
@@ -157,7 +158,7 @@ def plan_on(
     """
     from sporecount.chain import map_print
     from sporecount.steps.print_area import area_of, print_area
-    from sporecount.steps.print_tally import evidence_of, usable_fields, with_own_recall
+    from sporecount.steps.print_tally import evidence_of, false_rate_for, usable_fields, with_own_recall
 
     result, preview = open_session(out)
     settings = CountSettings(**result.provenance.settings)
@@ -179,7 +180,9 @@ def plan_on(
         settled, decided[sample] = book.settle_print(fields, settings, learnt)
         used = with_own_recall(usable_fields(settled), result.own_recall)
         if used and sample in seen:
-            seen[sample] = evidence_of(used, settings, map_print(used, preview))
+            left = undecided_share(fields, book.readings, settings)
+            rate = false_rate_for(result.false_rate, sample, left)
+            seen[sample] = evidence_of(used, settings, map_print(used, preview), rate)
     known = [one for one in seen.values() if one is not None]
     typical = empty_fields(
         1,

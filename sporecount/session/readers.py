@@ -21,6 +21,7 @@ from sporecount.readings import (
     learnt_words,
     settle,
     spot_of,
+    undecided_share,
 )
 from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally, Readers, SessionResult
 from sporecount.season import Book
@@ -113,7 +114,7 @@ class ReadSession:
             if field.photo in of_photo:
                 of_sample.setdefault(field.sample, []).append(field.photo)
         learnt = self.learnt((result.fields[at] for sample in of_sample for at in at_of[sample]), settings)
-        retally = Retally(preview_of, settings, result.own_recall)
+        retally = Retally(preview_of, settings, result.own_recall, result.false_rate)
         fields: dict[str, FieldTally] = {}
         prints: dict[str, PrintTally] = {}
         differ: dict[str, int] = {}
@@ -125,7 +126,8 @@ class ReadSession:
                 differ[machine.sample] = sum(
                     differing(one, of_photo.get(one.photo, ()), settings) for one in members
                 )
-                prints[machine.sample] = retally.tally(_once(settled), machine)
+                left = undecided_share(members, self.readings, settings)
+                prints[machine.sample] = retally.tally(_once(settled), machine, left)
         said = {sample: [one for photo in of_sample[sample] for one in of_photo[photo]] for sample in prints}
         decided = {photo: _places(of_photo.get(photo, ())) for photo in fields}
         return replace(
@@ -198,7 +200,8 @@ def renew(out: Path) -> bool:
     except SessionError:
         return False
     result = book.tallied(result, preview_of)
-    retally = Retally(preview_of, CountSettings(**result.provenance.settings), result.own_recall)
+    settings = CountSettings(**result.provenance.settings)
+    retally = Retally(preview_of, settings, result.own_recall, result.false_rate)
     machine = {one.sample: one for one in result.prints}
 
     def map_of(sample: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sporecount.reasons import flag_of
-from sporecount.records import FieldPreview, FieldResult, OwnRecall, PrintTally
+from sporecount.records import FalseRate, FieldPreview, FieldResult, OwnRecall, PrintTally
 from sporecount.session.sizes import OF_THE_SESSION
 from sporecount.settings import CountSettings
 
@@ -28,6 +28,8 @@ class Retally:
     settings : CountSettings
     own_recall : OwnRecall, optional
         Of the session.
+    false_rate : FalseRate, optional
+        Of the session.
     """
 
     def __init__(
@@ -35,8 +37,10 @@ class Retally:
         preview_of: Callable[[str], FieldPreview],
         settings: CountSettings,
         own_recall: OwnRecall | None = None,
+        false_rate: FalseRate | None = None,
     ) -> None:
-        self._preview_of, self._settings, self._own_recall = preview_of, settings, own_recall
+        self._preview_of, self._settings = preview_of, settings
+        self._own_recall, self._false_rate = own_recall, false_rate
         self._placed: dict[tuple[tuple[str, int], ...], PrintMap] = {}
 
     def placed(self, fields: Sequence[FieldResult]) -> PrintMap:
@@ -48,7 +52,7 @@ class Retally:
             self._placed[key] = map_print(fields, self._preview_of)
         return self._placed[key]
 
-    def tally(self, fields: Sequence[FieldResult], machine: PrintTally) -> PrintTally:
+    def tally(self, fields: Sequence[FieldResult], machine: PrintTally, undecided: float = 1.0) -> PrintTally:
         """Join settled fields to the tally of their print.
 
         Parameters
@@ -57,13 +61,18 @@ class Retally:
             All of one print, as `readings.settle` gives them.
         machine : PrintTally
             The program's own, for what the session said of the print.
+        undecided : float
+            Share of the spores expected on objects that no reader decided on; see `readings.undecided_share`.
         """
         from sporecount.chain import count_print
         from sporecount.steps.print_area import area_of
-        from sporecount.steps.print_tally import with_own_recall
+        from sporecount.steps.print_tally import false_rate_for, with_own_recall
 
         known = with_own_recall(fields, self._own_recall)
-        tally = count_print(known, self._preview_of, self._settings, self.placed(fields), area_of(machine))
+        false_rate = false_rate_for(self._false_rate, machine.sample, undecided)
+        tally = count_print(
+            known, self._preview_of, self._settings, self.placed(fields), area_of(machine), false_rate
+        )
         kept = tuple(
             code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons
         )

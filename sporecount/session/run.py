@@ -1,45 +1,38 @@
-"""A folder of photos, from the files to the results: joining, order, and what is done again."""
+"""A folder of photos, from the files to the results: the order of a count; see the package for who does what."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
 
 from sporecount import __version__
 from sporecount.errors import SessionError
-from sporecount.files.kept import (
-    FieldPlace,
-    FieldsOnDisk,
-    KeptFields,
-    KeptOverviews,
-    KeptPrints,
-    key_of,
-)
+from sporecount.files.kept import FieldsOnDisk, KeptFields, KeptPrints, key_of
 from sporecount.files.pictures import FieldPictures
-from sporecount.files.session_table import TABLE_NAME, as_json
-from sporecount.files.whole import only_run, sweep
-from sporecount.records import FailedPhoto, OwnRecall, PrintTally, Provenance, SessionResult
-from sporecount.session.blanks import is_blank, weigh_blanks
+from sporecount.files.session_table import as_json
+from sporecount.files.whole import only_run
+from sporecount.records import Provenance, SessionResult
+from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
-from sporecount.session.folder import KEPT, PhotoFile, natural, printable
-from sporecount.session.groups import Seen, assign_samples, number_fields
-from sporecount.session.known import known_range, weigh_known
+from sporecount.session.folder import KEPT, printable
+from sporecount.session.known import clean_prints, known_prints, weigh_known
+from sporecount.session.notes import next_print, photo_notes
 from sporecount.session.outputs import write_report, write_session, write_tables
-from sporecount.session.overviews import assign_overviews, entered_areas, overview_notes
+from sporecount.session.overviews import assign_overviews, overview_notes
 from sporecount.session.own_recall import read_own_recall
-from sporecount.session.plan import Plan, make_plan
+from sporecount.session.photo_run import Progress, count_photos
+from sporecount.session.plan import make_plan
+from sporecount.session.print_run import print_jobs, tally_prints
 from sporecount.session.program import library_versions, program_id
 from sporecount.session.readers import ReadSession
-from sporecount.session.scale_check import doubtful_scales, mark_scales, scale_jobs
+from sporecount.session.scale_check import mark_scales
+from sporecount.session.scale_run import try_scales
 from sporecount.session.sizes import Sizes
-from sporecount.session.worker import Hello, OverviewJob, PhotoDone, PhotoJob, PrintJob, Setup
+from sporecount.session.tidy import tidy
+from sporecount.session.worker import Hello, Setup
 from sporecount.settings import CountSettings
-
-Progress = Callable[[int, int, PhotoDone], None]
-"""Called after each photo with the number done, the number in all, and what became of it."""
 
 _MAKER = "sporecount.session.worker:make_worker"
 
@@ -109,13 +102,15 @@ def count_folder(
                     "a worker process could not load what it counts with",
                     remedy="Run again with --workers 0 to see why",
                 )
-            done, places, failed = _count_photos(at_work, plan, progress)
+            done, places, failed = count_photos(at_work, plan, progress)
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
-            tallies = _tally_prints(at_work, _print_jobs(plan, places, done, of_print, own_recall), failed)
+            known = known_prints(plan.rows, places)
+            jobs = print_jobs(plan, places, done, of_print, own_recall)
+            tallies, false_rate = tally_prints(at_work, jobs, failed, clean_prints(known))
             kept_fields = KeptFields(kept / "fields")
             fields = FieldsOnDisk(kept_fields, places)
-            doubtful = _try_scales(at_work, plan, fields, places, settings)
+            doubtful = try_scales(at_work, plan, fields, places, settings)
         provenance = Provenance(
             version=__version__,
             model=model,
@@ -125,9 +120,12 @@ def count_folder(
             adapter=plan.profiles or None,
         )
         prints, of_blanks = weigh_blanks(
-            [tally for _, tally in tallies], _blanks(plan, kept_fields, places), settings
+            [tally for _, tally in tallies],
+            blank_fields(plan.rows, kept_fields, places),
+            settings,
+            false_rate,
         )
-        prints, of_known = weigh_known(prints, _known(plan, places))
+        prints, of_known = weigh_known(prints, known, false_rate)
         sizes = Sizes(fields, settings)
         prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
         result = SessionResult(
@@ -139,15 +137,16 @@ def count_folder(
             notes=(
                 *of_blanks,
                 *of_known,
-                *_next_print(plan, prints),
+                *next_print(plan, prints),
                 *of_scales,
                 *sizes.notes(),
                 *of_spike,
                 *overview_notes(of_print),
-                *_notes(plan, done, places),
+                *photo_notes(plan, done, places),
             ),
             spore_size=sizes.session,
             own_recall=own_recall,
+            false_rate=false_rate,
         )
         book = ReadSession(plan.out)
         result = book.tallied(result, fields.preview)
@@ -168,7 +167,7 @@ def count_folder(
             lambda sample: maps.map_svg(keys[sample]),
             key_of(made_from, program_id(), book.key),
         )
-        _tidy(plan, done, places, [key for key, _ in tallies])
+        tidy(plan, done, places, [key for key, _ in tallies])
     return result
 
 
@@ -196,238 +195,3 @@ def _workers(wanted: int | None, photos: int) -> int:
         return 0
     available = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return max(1, min(wanted or available, photos))
-
-
-def _count_photos(
-    crew: Crew, plan: Plan, progress: Progress | None
-) -> tuple[dict[str, PhotoDone], list[FieldPlace], list[FailedPhoto]]:
-    """Count every photo, then draw again where a label gave the photo to another print."""
-    files = {photo.name: photo for photo in plan.contents.photos}
-    chosen = [photo for photo in files.values() if plan.purposes[photo.name] in ("", "label")]
-    places = _places(plan, chosen, {})
-    jobs: list[PhotoJob | OverviewJob] = [
-        _job(plan, files[name], *places[name]) for name in files if name in places
-    ]
-    jobs += [_job(plan, photo, "", 0) for photo in chosen if photo.name not in places]
-    jobs += [
-        OverviewJob(photo, plan.wishes[photo.name])
-        for photo in files.values()
-        if plan.purposes[photo.name] == "overview"
-    ]
-    done: dict[str, PhotoDone] = {}
-    for job, answer in crew.do(jobs):
-        done[job.file.name] = one = answer if isinstance(answer, PhotoDone) else _crashed(job)
-        if progress is not None:
-            progress(len(done), len(jobs), one)
-    settled = _places(plan, chosen, done)
-    moved = [
-        _job(plan, files[name], *place)
-        for name, place in settled.items()
-        if place != places.get(name) and done[name].key
-    ]
-    for job, answer in crew.do(moved):
-        done[job.file.name] = answer if isinstance(answer, PhotoDone) else _crashed(job)
-    counted = [
-        FieldPlace(done[name].key, name, sample, field)
-        for name, (sample, field) in settled.items()
-        if done[name].state in ("counted", "kept")
-    ]
-    failed = [
-        FailedPhoto(name, settled.get(name, ("", 0))[0], one.code, one.message)
-        for name, one in done.items()
-        if one.state == "failed"
-    ]
-    failed += [
-        FailedPhoto(
-            row.photo, row.sample, "missing",
-            f"{TABLE_NAME} names it in line {row.line}, but it is not in the folder.",
-        )
-        for row in plan.missing
-    ]  # fmt: skip
-    return done, counted, sorted(failed, key=lambda one: natural(one.photo))
-
-
-def _places(
-    plan: Plan, chosen: Iterable[PhotoFile], done: Mapping[str, PhotoDone]
-) -> dict[str, tuple[str, int]]:
-    """Give each photo of a field its print and number, by what is known so far."""
-    nothing = PhotoDone("", "")
-    seen = []
-    for photo in chosen:
-        one = done.get(photo.name, nothing)
-        if one.state == "label" or (plan.purposes[photo.name] == "label" and not done):
-            if one.label:
-                seen.append(Seen(photo, one.taken_at, one.label))
-        elif plan.purposes[photo.name] != "label":
-            seen.append(Seen(photo, one.taken_at))
-    samples = assign_samples(seen, plan.rows)
-    return {name: (sample, field) for name, sample, field in number_fields(samples)}
-
-
-def _job(plan: Plan, photo: PhotoFile, sample: str, field: int) -> PhotoJob:
-    row = plan.rows.get(photo.name)
-    label = (
-        "only"
-        if plan.purposes[photo.name] == "label"
-        else "no"
-        if row is not None and row.sample
-        else "maybe"
-    )
-    return PhotoJob(photo, sample, field, plan.wishes[photo.name], plan.overlays[photo.name], label)
-
-
-def _crashed(job: PhotoJob | OverviewJob) -> PhotoDone:
-    return PhotoDone(
-        job.file.name,
-        "failed",
-        code="crashed",
-        message="Reading it brought a worker process down twice. Save it anew as JPEG, or leave it out.",
-    )
-
-
-def _print_jobs(
-    plan: Plan,
-    places: Iterable[FieldPlace],
-    done: Mapping[str, PhotoDone],
-    of_print: Mapping[str, str],
-    own_recall: OwnRecall | None,
-) -> list[PrintJob]:
-    """Put together what belongs to each print; copies of one file count once."""
-    members: dict[str, list[FieldPlace]] = {}
-    for place in places:
-        known = members.setdefault(place.sample, [])
-        if all(done[place.photo].sha256 != done[other.photo].sha256 for other in known):
-            known.append(place)
-    sample_of = {place.photo: sample for sample, fields in members.items() for place in fields}
-    entered = entered_areas(plan, {**sample_of, **of_print})
-    return [
-        PrintJob(
-            sample,
-            tuple(fields),
-            overviews=tuple(
-                done[photo].key for photo, name in of_print.items() if name == sample and done[photo].key
-            ),
-            entered_mm2=entered.get(sample),
-            own_recall=own_recall,
-        )
-        for sample, fields in members.items()
-    ]
-
-
-def _tally_prints(
-    crew: Crew, jobs: Iterable[PrintJob], failed: Iterable[FailedPhoto]
-) -> list[tuple[str, PrintTally]]:
-    """Tally every print; one without a usable photo is named too."""
-    tallies: dict[str, tuple[str, PrintTally]] = {}
-    for job, answer in crew.do(jobs):
-        if isinstance(answer, WorkerDied):
-            raise SessionError(
-                "the tally brought a worker process down twice",
-                where=job.sample,
-                remedy="Use fewer --workers",
-            )
-        tallies[job.sample] = answer
-    for one in failed:
-        if one.sample and one.sample not in tallies and one.code != "missing":
-            tallies[one.sample] = ("", _nothing_usable(one.sample))
-    return [tallies[sample] for sample in sorted(tallies, key=natural)]
-
-
-def _try_scales(
-    crew: Crew,
-    plan: Plan,
-    fields: FieldsOnDisk,
-    places: Iterable[FieldPlace],
-    settings: CountSettings,
-) -> dict[float, float]:
-    """Look where hardly a spore was found whether another scale shows some; stated scale to that factor."""
-    files = {photo.name: photo for photo in plan.contents.photos}
-    jobs = scale_jobs(fields, {place.photo: place.key for place in places}, files, settings)
-    answers = dict(crew.do([job for of_scale in jobs.values() for job in of_scale]))
-    return doubtful_scales(
-        {
-            scale: [answers[job] for job in of_scale if not isinstance(answers[job], WorkerDied)]
-            for scale, of_scale in jobs.items()
-        }
-    )
-
-
-def _blanks(plan: Plan, kept: KeptFields, places: Iterable[FieldPlace]) -> dict[str, FieldsOnDisk]:
-    """Fields of the blank prints."""
-    members: dict[str, list[FieldPlace]] = {}
-    for place in places:
-        members.setdefault(place.sample, []).append(place)
-    return {
-        sample: FieldsOnDisk(kept, of_print)
-        for sample, of_print in members.items()
-        if is_blank(sample, (place.photo for place in of_print), plan.rows)
-    }
-
-
-def _known(plan: Plan, places: Iterable[FieldPlace]) -> dict[str, tuple[float, float]]:
-    """Find the prints of known load."""
-    photos: dict[str, list[str]] = {}
-    for place in places:
-        photos.setdefault(place.sample, []).append(place.photo)
-    ranges = {sample: known_range(of_print, plan.rows) for sample, of_print in photos.items()}
-    return {sample: known for sample, known in ranges.items() if known is not None}
-
-
-def _nothing_usable(sample: str) -> PrintTally:
-    nan = float("nan")
-    return PrintTally(
-        sample=sample, photos=0, fields=0, examined_mm2=0.0, spores=0,
-        density_per_mm2=nan, density_low=nan, density_high=nan, could_hide_per_mm2=nan,
-        load_class=0, load_class_probability=(nan,) * 6, flag="unusable", reasons=("unreadable",),
-    )  # fmt: skip
-
-
-def _next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
-    """Say which print to photograph next, blank ones left out: nobody asks for their load."""
-    from sporecount.report.session_words import next_print_words
-
-    blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
-    asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]
-    return [words] if (words := next_print_words(asked)) else []
-
-
-def _notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> list[str]:
-    """Say what a keeper may wonder about, one sentence each."""
-    notes = []
-    rulings = [name for name, what in plan.purposes.items() if what == "ruling"]
-    if rulings:
-        notes.append(f"Not counted, by name or note a ruling: {', '.join(rulings)}.")
-    for name, one in sorted(done.items(), key=lambda item: natural(item[0])):
-        if one.state == "label":
-            said = (
-                f"is the label of {one.label}" if one.label else "should be a label, but none could be read"
-            )
-            notes.append(f"{name} {said}.")
-    first: dict[tuple[str, str], str] = {}
-    for place in places:
-        other = first.setdefault((place.sample, done[place.photo].sha256), place.photo)
-        if other != place.photo:
-            notes.append(f"{place.photo} is the same file as {other} and counts once.")
-    others = [name for name in plan.contents.ignored if name != TABLE_NAME]
-    if others:
-        some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
-        notes.append(f"Left alone, no photos: {some}.")
-    return notes
-
-
-def _tidy(
-    plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace], print_keys: Iterable[str]
-) -> None:
-    """Let go of what belongs to photos that are gone, and of what interrupted runs left half written."""
-    kept = plan.out / KEPT
-    places = list(places)
-    KeptFields(kept / "fields").prune(place.key for place in places)
-    KeptPrints(kept / "prints").prune(print_keys)
-    KeptOverviews(kept / "overviews").prune(one.key for one in done.values() if one.state == "overview")
-    FieldPictures(plan.out, kept).prune(plan.overlays[place.photo] for place in places)
-    keys = {place.key for place in places}
-    for path in (kept / "scales").glob("*.json"):
-        if path.stem not in keys:
-            path.unlink(missing_ok=True)
-    for folder in (plan.out, kept / "fields", kept / "prints", kept / "overviews", kept / "scales"):
-        sweep(folder)

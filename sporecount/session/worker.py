@@ -22,7 +22,7 @@ from sporecount.files.kept import (
 )
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.whole import write_whole
-from sporecount.records import FieldPreview, FieldResult, OwnRecall, Photo, PrintTally
+from sporecount.records import FalseRate, FieldPreview, FieldResult, OwnRecall, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.label import read_label
 from sporecount.session.scale_check import FACTORS, ScaleJob, spores_of_one_size
@@ -121,6 +121,8 @@ class PrintJob:
         Area of the whole print, where the table tells it.
     own_recall : OwnRecall or None
         Of the session, where a spike-in holds.
+    false_rate : FalseRate or None
+        Of false spores, where there is one to take off.
     """
 
     sample: str
@@ -128,6 +130,7 @@ class PrintJob:
     overviews: tuple[str, ...] = ()
     entered_mm2: float | None = None
     own_recall: OwnRecall | None = None
+    false_rate: FalseRate | None = None
 
 
 @dataclass(frozen=True)
@@ -270,7 +273,7 @@ class Worker:
             placed = map_print(fields, on_disk.preview)
             area = print_area(settings, extent, job.entered_mm2)
             known = with_own_recall(fields, job.own_recall)
-            tally = count_print(known, on_disk.preview, settings, placed, area)
+            tally = count_print(known, on_disk.preview, settings, placed, area, job.false_rate)
             self._prints.save(key, tally, draw_map(placed, fields, on_disk.preview, tally))
         return key, tally
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from sporecount.errors import SettingsError
-from sporecount.records import OwnRecall
+from sporecount.records import FalseRate, OwnRecall
 from sporecount.stats.checks import require
 from sporecount.stats.intervals import Interval, clopper_pearson, poisson_interval
 
@@ -108,6 +109,28 @@ def recovery(found: int, placed: int) -> Recovery:
     a, b = found + 0.5, placed - found + 0.5
     mean = a / (a + b)
     return Recovery(share, mean, float(np.sqrt(mean * (1 - mean) / (a + b + 1))))
+
+
+def false_rate(prints: Sequence[str], found: float, examined_mm2: float) -> FalseRate:
+    """Rate of false spores from prints known to be clean, with Garwood's interval.
+
+    It holds for prints of the same tape, card, light and kind of animal; look-alikes differ between those.
+
+    Parameters
+    ----------
+    prints : sequence of str
+    found : float
+        Spores counted on them, or sum of the probabilities of sure objects.
+    examined_mm2 : float
+        Above 0.
+
+    References
+    ----------
+    Garwood 1936, Biometrika 28:437-442.
+    """
+    area = float(require("examined_mm2", examined_mm2, 0, above=True))
+    count = poisson_interval(found)
+    return FalseRate(tuple(prints), count.value, area, count.low / area, count.high / area)
 
 
 _FEWEST_OF_A_FOCUS = 20

@@ -39,7 +39,8 @@ def density(evidence: Evidence, level: float = 0.95) -> Density:
     The total T of the fields is negative binomial with mean D W + F (density, searched area, false
     spores) and clumping K = k times the number of independent fields, acting on D W alone. The ends are
     those densities at which so small, or so large, a total would come up with probability (1 - level) / 2,
-    averaged over `scenarios`. For an even scatter and no other uncertainty this is Garwood's interval.
+    averaged over `scenarios`, in which the rate of false spores is gamma distributed. For an even scatter and no
+    other uncertainty this is Garwood's interval.
 
     Limits: the fields must be a fair sample of the print (not chosen for their spores). One or two fields
     of an unknown clumping leave a wide interval, which then rests on the prior. On drawn prints of 1 to 12
@@ -60,9 +61,8 @@ def density(evidence: Evidence, level: float = 0.95) -> Density:
     unknown = scenarios(evidence)
     even = replace(evidence, k=np.inf)
     unknown_even = scenarios(even)
-    false = evidence.false_per_mm2 * evidence.examined_mm2
     return Density(
-        per_mm2=max(evidence.found - false, 0.0) / evidence.searched_mm2,
+        per_mm2=max(evidence.found - evidence.false_found, 0.0) / evidence.searched_mm2,
         low=_lower(evidence, unknown, tail),
         high=_upper(evidence, unknown, tail),
         even_low=_lower(even, unknown_even, tail),
@@ -86,8 +86,18 @@ def _mean_and_clumping(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean of the total, and the clumping that gives it the variance mean + (mean of the true part)^2 / K."""
     true = per_mm2 * evidence.searched_mm2 * unknown.effort
-    mean = true + evidence.false_per_mm2 * evidence.examined_mm2
+    mean = true + _false(evidence, unknown)
     return mean, unknown.k * evidence.independent_fields * (mean / np.maximum(true, 1e-300)) ** 2
+
+
+def _false(evidence: Evidence, unknown: Scenarios) -> np.ndarray:
+    """Return the false spores expected among the found, by scenario."""
+    from scipy.special import gammaincinv
+
+    if evidence.false_per_mm2 == 0:
+        return np.zeros(unknown.false.size)
+    shape = evidence.false_shape
+    return np.asarray(evidence.false_found * gammaincinv(shape, unknown.false) / shape)
 
 
 def _at_most(evidence: Evidence, unknown: Scenarios, per_mm2: float) -> float:

@@ -35,7 +35,10 @@ class Evidence:
     doubtful_chance : float
         Mean probability of the doubtful objects to be spores, above 0 where there are any.
     false_per_mm2 : float
-        False spores per mm2 that the probabilities do not already discount, as found on blank prints.
+        False spores per mm2 that the probabilities do not already discount, as found on prints known to be
+        clean.
+    false_from_mm2 : float
+        Area on which that rate was found, above 0; inf where it is known without doubt.
     um_per_px_rel_u : float
         Relative standard uncertainty of the scale; that of the area is twice as much.
     model_rel_u : float
@@ -59,6 +62,7 @@ class Evidence:
     doubtful_var: np.ndarray | float = 0.0
     doubtful_chance: float = 0.0
     false_per_mm2: float = 0.0
+    false_from_mm2: float = np.inf
     um_per_px_rel_u: float = 0.0
     model_rel_u: float = 0.0
     k: float | None = None
@@ -76,6 +80,8 @@ class Evidence:
         require("doubtful_chance", self.doubtful_chance, 0, 1, above=bool(doubtful.sum()))
         for name in ("recall_u", "false_per_mm2", "um_per_px_rel_u", "model_rel_u"):
             require(name, getattr(self, name), 0)
+        if not np.isinf(self.false_from_mm2):
+            require("false_from_mm2", self.false_from_mm2, 0, above=True)
         if self.k is not None and not np.isinf(self.k):
             require("k", self.k, 0, above=True)
         arrays = {"counts": counts, "areas_mm2": areas, "recall": recall, "count_var": variance}
@@ -110,6 +116,16 @@ class Evidence:
         return float(np.sum(self.doubtful)) / self.doubtful_chance if self.doubtful_chance else 0.0
 
     @property
+    def false_found(self) -> float:
+        """False spores expected among the found."""
+        return self.false_per_mm2 * self.examined_mm2
+
+    @property
+    def false_shape(self) -> float:
+        """Shape of the gamma distribution of the rate of false spores: the number that it was found from."""
+        return min(self.false_per_mm2 * self.false_from_mm2, 1e9)
+
+    @property
     def examined_mm2(self) -> float:
         """Examined area of all fields."""
         return float(np.sum(self.areas_mm2))
@@ -138,7 +154,7 @@ class Scenarios:
     found : ndarray
         True spores among the found, 0 or more.
     print_area, false : ndarray
-        Two further even spreads over (0, 1), for the area of the print and the number of false spores.
+        Two further even spreads over (0, 1), for the area of the print and for the false spores.
     """
 
     k: np.ndarray

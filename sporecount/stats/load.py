@@ -97,8 +97,8 @@ def load_of_print(
 
     Prior: `class_prior`, log-uniform within a class. Likelihood: the spores found are a beta-binomial part of
     the load (`captured`), averaged over the scenarios of clumping, recall, scale and area; false spores are
-    Poisson. Doubt about single objects enters last: the answer is the mean of the answers for each number of
-    true spores among the found, weighted by its probability.
+    Poisson about a rate that is gamma distributed. Doubt about single objects enters last: the answer is the
+    mean of the answers for each number of true spores among the found, weighted by its probability.
 
     Doubtful objects are taken to be wrong together: all of them spores with the mean of their probabilities,
     else none. Look-alikes come in kinds, and a hundred of one kind are no surer than one; so doubtful objects
@@ -148,7 +148,7 @@ def _posterior(evidence: Evidence, area: PrintArea, loads: np.ndarray, prior: np
     """Probability of each load, with the doubtful objects decided."""
     unknown = scenarios(evidence)
     captured = captured_share(evidence, area, unknown)
-    false = _poisson_quantile(evidence.false_per_mm2 * evidence.examined_mm2, unknown.false)
+    false = _false_quantile(evidence, unknown.false)
     posterior = np.zeros(loads.size)
     for t, chance in zip(*_true_among_found(evidence), strict=True):
         true = t - false
@@ -165,9 +165,10 @@ def class_at_least(evidence: Evidence, level: float = 0.95) -> int:
     """Load class that the sure spores of the examined fields prove at `level`, whatever else the print holds."""
     from scipy.special import ndtri
 
-    false = evidence.false_per_mm2 * evidence.examined_mm2
+    false = evidence.false_found
     sure = evidence.decided(as_spores=False)
-    sd = float(np.sqrt(np.sum(sure.count_var) + false))
+    false_var = false + false**2 / evidence.false_shape if false else 0.0
+    sd = float(np.sqrt(np.sum(sure.count_var) + false_var))
     proven = sure.found - false - float(ndtri(level)) * sd
     return load_class(max(0.0, float(np.round(proven))))
 
@@ -209,10 +210,13 @@ def _true_among_found(evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:
     return numbers[weight > 1e-5].astype(float), weight[weight > 1e-5] / weight[weight > 1e-5].sum()
 
 
-def _poisson_quantile(mean: float, q: np.ndarray) -> np.ndarray:
-    from scipy.special import pdtr
+def _false_quantile(evidence: Evidence, q: np.ndarray) -> np.ndarray:
+    """Quantiles of the number of false spores: negative binomial, Poisson where their rate is sure."""
+    from scipy.special import betainc
 
+    mean, shape = evidence.false_found, evidence.false_shape
     if mean == 0:
         return np.zeros(q.size)
-    numbers = np.arange(int(mean + 8 * np.sqrt(mean) + 10))
-    return np.searchsorted(pdtr(numbers, mean), q).astype(float)
+    sd = np.sqrt(mean + mean**2 / shape)
+    numbers = np.arange(int(mean + 10 * sd + 10))
+    return np.searchsorted(betainc(shape, numbers + 1, shape / (shape + mean)), q).astype(float)

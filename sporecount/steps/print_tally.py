@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from sporecount.reasons import flag_of
-from sporecount.records import FieldResult, OwnRecall, PrintTally
+from sporecount.records import FalseRate, FieldResult, OwnRecall, PrintTally
 from sporecount.settings import CountSettings
 from sporecount.stats.control import Blank, blank_print, recall_at
 from sporecount.stats.count_interval import SHARED_DOUBT
@@ -87,7 +87,10 @@ def _what_counts(
 
 
 def evidence_of(
-    fields: Sequence[FieldResult], settings: CountSettings, placed: PrintMap | None = None
+    fields: Sequence[FieldResult],
+    settings: CountSettings,
+    placed: PrintMap | None = None,
+    false_rate: FalseRate | None = None,
 ) -> Evidence:
     """Say what the usable fields of a print show together.
 
@@ -104,11 +107,30 @@ def evidence_of(
     settings : CountSettings
     placed : PrintMap, optional
         Of the same fields; without it each photo is a place of its own.
+    false_rate : FalseRate, optional
+        Of false spores, where clean prints of the session tell it; see `false_rate_for`.
     """
-    return _evidence(_what_counts(fields, settings, placed), settings)
+    return _evidence(_what_counts(fields, settings, placed), settings, false_rate)
 
 
-def _evidence(counted: Sequence[_Counted], settings: CountSettings) -> Evidence:
+def false_rate_for(rate: FalseRate | None, sample: str, undecided: float = 1.0) -> FalseRate | None:
+    """Give the rate of false spores that is taken off a print: not off those that it was found on.
+
+    Parameters
+    ----------
+    rate : FalseRate or None
+        Of the session.
+    sample : str
+        The print.
+    undecided : float
+        Share of its spores that no reader has decided on; where people decided, nothing false is left.
+    """
+    if rate is None or sample in rate.prints or rate.found == 0 or undecided == 0:
+        return None
+    return replace(rate, found=rate.found * undecided)
+
+
+def _evidence(counted: Sequence[_Counted], settings: CountSettings, false_rate: FalseRate | None) -> Evidence:
     areas = np.array([one.area_mm2 for one in counted])
     _, place = np.unique([one.place for one in counted], return_inverse=True)
     place_mm2 = np.bincount(place, areas)
@@ -133,6 +155,8 @@ def _evidence(counted: Sequence[_Counted], settings: CountSettings) -> Evidence:
         doubtful=of_places(one.sum() for one in open_ones),
         doubtful_var=variance - sure_variance,
         doubtful_chance=float(every_open.mean()) if every_open.size else 0.0,
+        false_per_mm2=0.0 if false_rate is None else false_rate.per_mm2,
+        false_from_mm2=np.inf if false_rate is None else false_rate.examined_mm2,
         um_per_px_rel_u=float(weight @ [scale.um_per_px_u / scale.um_per_px for scale in scales]),
     )
 
@@ -142,6 +166,7 @@ def tally_print(
     settings: CountSettings,
     placed: PrintMap | None = None,
     area: KnownArea | None = None,
+    false_rate: FalseRate | None = None,
 ) -> PrintTally:
     """Join the fields of a print.
 
@@ -157,6 +182,8 @@ def tally_print(
         Of `usable_fields(fields)`; without it each photo counts as a place of its own.
     area : KnownArea, optional
         Of the whole print; that of the settings without it.
+    false_rate : FalseRate, optional
+        Of `false_rate_for`.
 
     Returns
     -------
@@ -169,7 +196,7 @@ def tally_print(
     if not used:
         return _no_verdict(sample, fields, area)
     counted = _what_counts(used, settings, placed)
-    evidence = _evidence(counted, settings)
+    evidence = _evidence(counted, settings, false_rate)
     area = at_least_examined(area, evidence.examined_mm2)
     load = load_of_print(evidence, area.area)
     found = density(evidence)
@@ -262,7 +289,9 @@ def _no_verdict(sample: str, fields: Sequence[FieldResult], area: KnownArea) -> 
     )
 
 
-def judge_blank(fields: Sequence[FieldResult], settings: CountSettings) -> Blank | None:
+def judge_blank(
+    fields: Sequence[FieldResult], settings: CountSettings, false_per_mm2: float = 0.0
+) -> Blank | None:
     """Judge a blank print by its objects that are spores, surely or perhaps; see `stats.control.blank_print`.
 
     Parameters
@@ -271,6 +300,8 @@ def judge_blank(fields: Sequence[FieldResult], settings: CountSettings) -> Blank
         Of the blank print.
     settings : CountSettings
         Objects up to `doubt_low` are held to be none.
+    false_per_mm2 : float
+        False spores per mm2, known from clean prints.
 
     Returns
     -------
@@ -281,7 +312,9 @@ def judge_blank(fields: Sequence[FieldResult], settings: CountSettings) -> Blank
     if not used:
         return None
     spore = np.concatenate([np.asarray(one.kinds.spore, float) for one in used])
-    return blank_print(spore[spore > settings.doubt_low], sum(one.tally.examined_mm2 for one in used))
+    return blank_print(
+        spore[spore > settings.doubt_low], sum(one.tally.examined_mm2 for one in used), false_per_mm2
+    )
 
 
 def mark_session(prints: Iterable[PrintTally], code: str) -> tuple[PrintTally, ...]:

@@ -126,6 +126,23 @@ def test_false_spores_are_taken_off():
     assert sum(drowned.class_probability) == pytest.approx(1)
 
 
+def test_a_false_rate_from_a_small_control_takes_off_as_much_with_less_certainty():
+    """One false spore on 2 mm2 and a hundred on 200 mm2 are the same rate; only the second is sure of it."""
+    seen = fields([6, 5, 7], k=5.0, false_per_mm2=0.5)
+    small, large = replace(seen, false_from_mm2=2.0), replace(seen, false_from_mm2=200.0)
+    plain, exact = load_of_print(replace(seen, false_per_mm2=0.0), PRINT), load_of_print(seen, PRINT)
+    unsure, surer = load_of_print(small, PRINT), load_of_print(large, PRINT)
+    assert surer.median == pytest.approx(exact.median, rel=0.03)
+    assert exact.median < plain.median
+    assert unsure.high >= surer.high
+    assert unsure.low <= surer.low
+    of = [density(one) for one in (small, large, seen)]
+    assert of[0].per_mm2 == of[1].per_mm2 == of[2].per_mm2
+    assert of[0].low < of[1].low
+    assert of[0].high > of[1].high
+    assert (of[1].low, of[1].high) == pytest.approx((of[2].low, of[2].high), rel=0.02)
+
+
 def test_prior_is_even_over_classes_and_log_uniform_within():
     loads, cls, prior = load_cells((1, 1, 1, 1, 1, 1))
     assert np.bincount(cls, weights=prior) == pytest.approx(np.full(6, 1 / 6))

@@ -1,0 +1,46 @@
+"""What a keeper may wonder about in a session, one sentence each, and what is to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from sporecount.files.kept import FieldPlace
+from sporecount.files.session_table import TABLE_NAME
+from sporecount.records import PrintTally
+from sporecount.session.blanks import is_blank
+from sporecount.session.folder import natural
+from sporecount.session.plan import Plan
+from sporecount.session.worker import PhotoDone
+
+
+def next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
+    """Say which print to photograph next, blank ones left out: nobody asks for their load."""
+    from sporecount.report.session_words import next_print_words
+
+    blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
+    asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]
+    return [words] if (words := next_print_words(asked)) else []
+
+
+def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> list[str]:
+    """Say what a keeper may wonder about, one sentence each."""
+    notes = []
+    rulings = [name for name, what in plan.purposes.items() if what == "ruling"]
+    if rulings:
+        notes.append(f"Not counted, by name or note a ruling: {', '.join(rulings)}.")
+    for name, one in sorted(done.items(), key=lambda item: natural(item[0])):
+        if one.state == "label":
+            said = (
+                f"is the label of {one.label}" if one.label else "should be a label, but none could be read"
+            )
+            notes.append(f"{name} {said}.")
+    first: dict[tuple[str, str], str] = {}
+    for place in places:
+        other = first.setdefault((place.sample, done[place.photo].sha256), place.photo)
+        if other != place.photo:
+            notes.append(f"{place.photo} is the same file as {other} and counts once.")
+    others = [name for name in plan.contents.ignored if name != TABLE_NAME]
+    if others:
+        some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
+        notes.append(f"Left alone, no photos: {some}.")
+    return notes
