@@ -189,5 +189,5 @@ class Stage:
             sent = (back @ flat).reshape(shape)
             patch += sent
             np.maximum(patch, np.float32(2e-3), out=patch)
-            # Light that the thing sends back itself drowns what lies beneath.
-            green[tile.core] *= patch[4] / (patch[4] + np.maximum(sent[4], 0))
+            # Light that the thing itself sends back drowns what lies beneath.
+            green[tile.core] = np.minimum(kept[4], 1 - np.maximum(sent[4], 0) / patch[4])
