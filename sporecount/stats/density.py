@@ -76,11 +76,6 @@ def upper_density(evidence: Evidence, risk: float = 0.05) -> float:
     return _upper(evidence, scenarios(evidence), float(require("risk", risk, 0, 1, above=True)))
 
 
-def chance_of_at_most(evidence: Evidence, per_mm2: float) -> float:
-    """Probability to find as few spores as were found, or fewer, on a print of that density."""
-    return _at_most(evidence, scenarios(evidence), float(require("per_mm2", per_mm2, 0)))
-
-
 def _mean_and_clumping(
     evidence: Evidence, unknown: Scenarios, per_mm2: float
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -47,27 +47,6 @@ def poisson_interval(count: float, level: float = 0.95) -> Interval:
     return Interval(x, low, float(gammaincinv(x + 1, 1 - alpha / 2)))
 
 
-def nothing_found_bound(n: float, level: float = 0.95) -> float:
-    """One-sided upper bound of a rate after nothing was found in `n` units: -ln(1 - level) / n.
-
-    At 95 % this is 2.996 / n, the "rule of three". `n` may be examined animals (then an approximation from
-    about 20 on, see `clopper_pearson` below that) or examined mm2 (then exact for an even scatter).
-
-    Parameters
-    ----------
-    n : float
-        Units examined, above 0.
-    level : float
-        Confidence, in (0, 1).
-
-    References
-    ----------
-    Hanley & Lippman-Hand 1983, JAMA 249:1743-1745.
-    """
-    units = float(require("n", n, 0, above=True))
-    return float(-np.log1p(-float(require("level", level, 0, 1, above=True))) / units)
-
-
 def wilson(positives: int, n: int, level: float = 0.95) -> Interval:
     """Score interval of a share; on average close to its level, also near 0 and 1.
 
@@ -142,40 +121,6 @@ def poisson_binomial_pmf(probabilities: np.ndarray) -> np.ndarray:
         pmf[..., : one + 1] -= gain
         pmf[..., 1 : one + 2] += gain
     return pmf
-
-
-def poisson_binomial_interval(probabilities: np.ndarray, level: float = 0.95) -> Interval:
-    """Interval of the number of spores among objects of known, independent probability.
-
-    The exact distribution up to 400 objects, above that the normal one with skewness corrected.
-    Says nothing about spores that are not among the objects; `count_interval` does.
-
-    Parameters
-    ----------
-    probabilities : ndarray of shape (n,)
-        Calibrated probability of each object to be a spore.
-    level : float
-        Probability of the interval, in (0, 1).
-
-    Returns
-    -------
-    Interval
-        Expected number and whole-number ends.
-
-    References
-    ----------
-    Hong 2013, Comput. Stat. Data Anal. 59:41-51.
-    """
-    p = require("probabilities", probabilities, 0, 1)
-    tail = (1 - float(require("level", level, 0, 1, above=True))) / 2
-    if p.size <= 400:
-        cumulative = np.cumsum(poisson_binomial_pmf(p))
-        low, high = (int(np.searchsorted(cumulative, q - 1e-12)) for q in (tail, 1 - tail))
-        return Interval(float(p.sum()), low, min(high, p.size))
-    spread = p * (1 - p)
-    moments = float(p.sum()), float(spread.sum()), float((spread * (1 - 2 * p)).sum())
-    low, high = (int(np.ceil(cornish_fisher(*moments, q) - 0.5)) for q in (tail, 1 - tail))
-    return Interval(moments[0], max(0, low), min(p.size, high))
 
 
 def cornish_fisher(mean: float, variance: float, third: float, q: float) -> float:

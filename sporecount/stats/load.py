@@ -68,25 +68,6 @@ def load_class(spores: float) -> int:
     return int(np.searchsorted(CLASS_FROM, float(require("spores", spores, 0)) + 0.5) - 1)
 
 
-def washed_count(load_class: float) -> float:
-    """Washed haemocytometer count per butterfly that goes with a load class.
-
-    log10(count) = 0.171 - 1.861 X + 1.190 X^2 - 0.124 X^3. About 90 at class 3, 6.8 thousand at class 4 and
-    131 thousand at class 5. A relation between means of 226 butterflies; single animals scatter widely.
-
-    Parameters
-    ----------
-    load_class : float
-        X, in [0, 5].
-
-    References
-    ----------
-    Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139.
-    """
-    x = float(require("load_class", load_class, 0, 5))
-    return float(10 ** (0.171 - 1.861 * x + 1.190 * x**2 - 0.124 * x**3))
-
-
 def load_of_print(
     evidence: Evidence,
     area: PrintArea,

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from sporecount.stats.agreement import kappa, limits_of_agreement
-from sporecount.stats.density import density
+from sporecount.stats.density import density, upper_density
 from sporecount.stats.evidence import Evidence
-from sporecount.stats.intervals import clopper_pearson, nothing_found_bound, poisson_interval, wilson
-from sporecount.stats.load import load_class, washed_count
-from sporecount.stats.overdispersion import fit_negative_binomial
+from sporecount.stats.intervals import clopper_pearson, poisson_interval, wilson
+from sporecount.stats.load import load_class
+from sporecount.stats.overdispersion import clumping_belief, spread_quantile
 from sporecount.stats.prevalence import difference_of_groups, prevalence, true_prevalence
 
 # Garwood 1936, Biometrika 28:437-442: exact 95 % intervals of a Poisson mean
@@ -62,7 +62,8 @@ def test_density_of_an_even_print_is_garwoods_over_the_area(count):
 @pytest.mark.parametrize("n", [30, 50, 100, 1000])
 def test_nothing_found_is_near_three_over_n(n):
     # Hanley & Lippman-Hand 1983, JAMA 249:1743-1745
-    assert nothing_found_bound(n) == pytest.approx(3 / n, rel=2e-3)
+    nothing = Evidence(counts=[0.0], areas_mm2=[float(n)], k=np.inf)
+    assert upper_density(nothing) == pytest.approx(3 / n, rel=2e-3)
     # their exact bound, 1 - 0.05^(1/n), lies below it
     assert clopper_pearson(0, n, 0.90).high == pytest.approx(1 - 0.05 ** (1 / n), rel=1e-9)
     assert 1 - 0.05 ** (1 / n) < 3 / n
@@ -77,14 +78,19 @@ def test_wilson_and_clopper_pearson_are_newcombes(case):
     assert wilson(*case) == got.wilson
 
 
-def test_students_even_table_is_poisson():
+def spread_of(counts):
+    """Middle and 95 % interval of the belief about the spread between fields, with fields of equal area."""
+    return spread_quantile(clumping_belief(counts, np.ones(counts.size)), np.array([0.5, 0.025, 0.975]))
+
+
+def test_students_even_table_is_believed_to_be_even():
     counts = counts_of(STUDENT_EVEN)
     assert counts.size == 400
     assert counts.mean() == pytest.approx(4.68, abs=1e-9)
     assert counts.var() == pytest.approx(4.458, abs=5e-4)
-    fit = fit_negative_binomial(counts)
-    assert fit.mean == pytest.approx(4.68)
-    assert np.isinf(fit.k)  # variance below the mean: the boundary
+    # variance below the mean. What 400 squares cannot tell from none: 1.96 sqrt(2 / 400) of the mean in the
+    # variance, a spread of sqrt(0.139 / 4.68) = 0.17
+    assert spread_of(counts)[2] < 0.18
 
 
 def test_students_clumped_table_is_not():
@@ -92,16 +98,20 @@ def test_students_clumped_table_is_not():
     assert counts.size == 400
     assert counts.mean() == pytest.approx(0.6825, abs=1e-9)
     assert counts.var() == pytest.approx(0.8117, abs=5e-5)
-    fit = fit_negative_binomial(counts)
-    assert fit.k_high < np.inf  # an even scatter is refused at 95 %
     # by moments, mean^2 / (variance - mean), k is 3.6
-    assert fit.k_low < 0.6825**2 / (0.8117 - 0.6825) < fit.k_high
+    middle, low, high = spread_of(counts)
+    assert low > 0.15
+    assert low < 1 / np.sqrt(0.6825**2 / (0.8117 - 0.6825)) < high
+    assert middle == pytest.approx(1 / np.sqrt(3.6), abs=0.1)
 
 
-def test_k_is_bliss_and_fishers():
-    fit = fit_negative_binomial(counts_of(BLISS_FISHER))
-    assert fit.mean == pytest.approx(1.14667, abs=5e-6)
-    assert fit.k == pytest.approx(1.02459, abs=5e-6)  # printed to five decimals
+def test_clumping_is_bliss_and_fishers():
+    counts = counts_of(BLISS_FISHER)
+    assert counts.mean() == pytest.approx(1.14667, abs=5e-6)
+    # they have k = 1.02459; the belief's prior and its cells move the middle by a few hundredths
+    middle, low, high = spread_of(counts)
+    assert middle == pytest.approx(1 / np.sqrt(1.02459), abs=0.05)
+    assert low < 1 / np.sqrt(1.02459) < high
 
 
 @pytest.mark.parametrize(("se", "sp", "true"), [(0.9, 0.95, 0.2), (0.8, 0.99, 0.5), (0.95, 0.9, 0.0)])
@@ -144,10 +154,7 @@ def test_limits_of_agreement_are_bland_and_altmans():
     assert got.lower.value == pytest.approx(-79.7 + 0.04 * 38.8, abs=0.1)
 
 
-def test_load_classes_and_their_washed_counts():
+def test_load_classes():
     # Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139 (class bounds from memory)
     bounds = {0: 0, 1: 1, 2: 2, 20: 2, 21: 3, 100: 3, 101: 4, 1000: 4, 1001: 5, 10**6: 5}
     assert {spores: load_class(spores) for spores in bounds} == bounds
-    assert washed_count(3) == pytest.approx(90, rel=0.02)
-    assert washed_count(4) == pytest.approx(6.8e3, rel=0.01)
-    assert washed_count(5) == pytest.approx(131e3, rel=0.01)

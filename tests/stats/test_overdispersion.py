@@ -1,13 +1,10 @@
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import stats
 
-from sporecount.errors import SettingsError
 from sporecount.stats.overdispersion import (
     PRIOR_SPREAD,
     clumping_belief,
-    fit_negative_binomial,
     k_of_spread,
     spread_quantile,
 )
@@ -15,39 +12,6 @@ from sporecount.stats.overdispersion import (
 
 def clumped(rng, k, mean, fields):
     return rng.poisson(rng.gamma(k, mean / k, fields))
-
-
-@pytest.mark.parametrize("exposed", [False, True])
-def test_fit_agrees_with_the_reference_library(exposed):
-    rng = np.random.default_rng(11)
-    exposure = rng.uniform(0.5, 2.5, 80) if exposed else np.ones(80)
-    counts = clumped(rng, 1.7, 6 * exposure, 80)
-    got = fit_negative_binomial(counts, exposure)
-    # statsmodels NegativeBinomial (NB2), alpha = 1/k
-    model = sm.NegativeBinomial(counts, np.ones(80), exposure=exposure)
-    fitted = model.fit(disp=0, maxiter=200)
-    assert got.mean == pytest.approx(np.exp(fitted.params[0]), rel=1e-4)
-    assert got.k == pytest.approx(1 / fitted.params[1], rel=1e-3)
-
-
-def test_interval_of_k_covers():
-    rng = np.random.default_rng(12)
-    fits = [fit_negative_binomial(clumped(rng, 1.5, 8.0, 25)) for _ in range(200)]
-    inside = np.mean([one.k_low <= 1.5 <= one.k_high for one in fits])
-    assert inside >= 0.90  # the profile interval is asymptotic; three standard errors are 0.046
-
-
-def test_equal_counts_are_on_the_boundary():
-    got = fit_negative_binomial([4, 4, 4, 4])
-    assert got.mean == 4
-    assert np.isinf(got.k)
-    assert np.isinf(got.k_high)
-
-
-@pytest.mark.parametrize("counts", [[3], [0, 0, 0]])
-def test_k_that_cannot_be_told_is_refused(counts):
-    with pytest.raises(SettingsError):
-        fit_negative_binomial(counts)
 
 
 @pytest.mark.parametrize("counts", [[0, 0, 0, 0], [37]])
