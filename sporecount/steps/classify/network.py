@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-_BATCH = 256
+_BATCH = 64
+"""Crops a call: as quick as more of them, and a hundred megabytes less than 256."""
 
 _PALER = 0.65
 """Density, as a factor, under which the second network looks: phones render the same print harder or softer, and
