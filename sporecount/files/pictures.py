@@ -1,4 +1,4 @@
-"""The pictures of the fields: overlays for everybody, cut-outs of objects for the report."""
+"""The pictures of the fields: overlays for everybody, contact sheets of doubtful objects for the report."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from sporecount.files.whole import sweep, write_whole
 
 
 class FieldPictures:
-    """Overlay and cut-outs of each photo, with a note of what they were drawn from.
+    """Overlay and contact sheet of each photo, with a note of what they were drawn from.
 
-    Overlays lie in `overlays/`, cut-outs among the kept files. Only pictures that this program drew are ever
+    Overlays lie in `overlays/`, sheets among the kept files. Only pictures that this program drew are ever
     removed: each has its note, written before the picture.
 
     Parameters
@@ -26,15 +26,15 @@ class FieldPictures:
 
     def __init__(self, out: Path, kept: Path) -> None:
         self.overlays = out / "overlays"
-        self._crops = kept / "crops"
+        self._sheets = kept / "sheets"
         self._notes = kept / "pictures"
-        for folder in (self.overlays, self._crops, self._notes):
+        for folder in (self.overlays, self._sheets, self._notes):
             folder.mkdir(parents=True, exist_ok=True)
 
     def _note(self, name: str) -> Path:
         return self._notes / f"{name}.json"
 
-    def save(self, name: str, drawn_from: str, overlay: bytes, crops: bytes) -> None:
+    def save(self, name: str, drawn_from: str, overlay: bytes, sheet: bytes) -> None:
         """Write the pictures of a photo.
 
         Parameters
@@ -43,13 +43,14 @@ class FieldPictures:
             File name of both.
         drawn_from : str
             Key of what they show.
-        overlay, crops : bytes
+        overlay, sheet : bytes
+            JPEG; the sheet empty where no object is doubtful.
         """
-        note = {"drawn_from": drawn_from, "overlay": _digest(overlay), "crops": _digest(crops)}
+        note = {"drawn_from": drawn_from, "overlay": _digest(overlay), "sheet": _digest(sheet)}
         # each is checked against its note when it is looked for, so a torn one counts as absent
         write_whole(self._note(name), json.dumps(note).encode(), settled=False)
         write_whole(self.overlays / name, overlay, settled=False)
-        write_whole(self._crops / name, crops, settled=False)
+        write_whole(self._sheets / name, sheet, settled=False)
 
     def has(self, name: str, drawn_from: str) -> bool:
         """Tell whether both pictures are there, whole, and drawn from this."""
@@ -58,7 +59,7 @@ class FieldPictures:
             return bool(
                 note["drawn_from"] == drawn_from
                 and note["overlay"] == _digest(self.overlay(name))
-                and note["crops"] == _digest(self.crops(name))
+                and note["sheet"] == _digest(self.sheet(name))
             )
         except (OSError, ValueError, KeyError, TypeError):
             return False
@@ -67,9 +68,9 @@ class FieldPictures:
         """Read an overlay, a JPEG."""
         return (self.overlays / name).read_bytes()
 
-    def crops(self, name: str) -> bytes:
-        """Read the packed cut-outs."""
-        return (self._crops / name).read_bytes()
+    def sheet(self, name: str) -> bytes:
+        """Read a contact sheet."""
+        return (self._sheets / name).read_bytes()
 
     def prune(self, wanted: Iterable[str]) -> None:
         """Remove the pictures that are not wanted any more, and what an interrupted run left."""
@@ -78,9 +79,9 @@ class FieldPictures:
             name = note.name.removesuffix(".json")
             if name not in names:
                 (self.overlays / name).unlink(missing_ok=True)
-                (self._crops / name).unlink(missing_ok=True)
+                (self._sheets / name).unlink(missing_ok=True)
                 note.unlink(missing_ok=True)
-        for folder in (self.overlays, self._crops, self._notes):
+        for folder in (self.overlays, self._sheets, self._notes):
             sweep(folder)
 
 

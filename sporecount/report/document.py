@@ -11,6 +11,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import simplejpeg
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -233,11 +234,16 @@ def reduce_jpeg(data: bytes, width: int) -> bytes:
     """Make a JPEG at most `width` pixels wide; empty bytes if it is no picture."""
     # Decoding to half the size is quicker; an overlay is at least twice as wide as the smallest pictures.
     reading = cv2.IMREAD_REDUCED_COLOR_2 if width <= 600 else cv2.IMREAD_COLOR
+    try:
+        if reading == cv2.IMREAD_COLOR and simplejpeg.decode_jpeg_header(data)[1] <= width:
+            return data
+    except ValueError:
+        return b""
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), reading)
     if picture is None:
         return b""
     if picture.shape[1] <= width:
-        return data if reading == cv2.IMREAD_COLOR else cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
+        return cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
     size = (width, max(1, round(picture.shape[0] * width / picture.shape[1])))
     return cv2.imencode(".jpg", reduced(picture, size), _SMALL)[1].tobytes()
 

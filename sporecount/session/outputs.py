@@ -33,7 +33,6 @@ from sporecount.files.tables import (
 from sporecount.files.whole import only_run, write_whole, written_whole
 from sporecount.records import SessionResult
 from sporecount.session.folder import KEPT
-from sporecount.settings import CountSettings
 
 SESSION_FILE = "session.json"
 SESSION_FORM = 4
@@ -148,19 +147,12 @@ def write_report(
     path, note = out / "report.html", out / KEPT / "report.json"
     if _stands(path, note, made_from):
         return
-    from sporecount.report import doubtful_sheet, session_html, unpack_crops
-
-    at = {field.photo: number for number, field in enumerate(result.fields)}
-    settings = CountSettings(**result.provenance.settings)
-
-    def sheet(photo: str) -> bytes:
-        crops = unpack_crops(pictures.crops(names[photo]))
-        return doubtful_sheet(crops, result.fields[at[photo]], settings=settings)
+    from sporecount.report import session_html
 
     page = session_html(
         result,
         pictures=lambda photo: pictures.overlay(names[photo]),
-        sheets=sheet,
+        sheets=lambda photo: pictures.sheet(names[photo]),
         maps=maps,
         links=lambda photo: f"overlays/{quote(names[photo])}",
     )

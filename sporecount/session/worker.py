@@ -248,13 +248,17 @@ class Worker:
     def _draw(
         self, photo: Photo, job: PhotoJob, result: FieldResult, preview: FieldPreview, drawn_from: str
     ) -> None:
-        from sporecount.report import object_crops, overlay_jpeg, pack_crops
+        from sporecount.report import doubtful_sheet, object_crops, overlay_jpeg
+        from sporecount.report.sorts import objects_to_show
 
         named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
         settings = self._setup.settings
         overlay = overlay_jpeg(photo.rgb, named, preview, settings)
-        crops = pack_crops(object_crops(photo.rgb, named, settings=settings))
-        self._pictures.save(job.overlay, drawn_from, overlay, crops)
+        sheet = b""
+        if len(objects_to_show(named, settings)[0]):
+            crops = object_crops(photo.rgb, named, settings=settings)
+            sheet = doubtful_sheet(crops, named, settings=settings)
+        self._pictures.save(job.overlay, drawn_from, overlay, sheet)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
         from sporecount.chain import count_print, map_print, measure_extent
