@@ -9,7 +9,6 @@ import numpy as np
 
 from sporecount.calibration.profile import build_profile
 from sporecount.calibration.records import AdapterProfile, RulingReading
-from sporecount.calibration.ruling import read_ruling
 from sporecount.records import FalseRate, FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
 from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
@@ -132,6 +131,8 @@ def read_ruling_photo(
     CalibrationError
         A photo that gives no trustworthy number.
     """
+    from sporecount.calibration.ruling import read_ruling  # scipy.fft would hold up every worker that counts
+
     view = find_round_view(photo)
     circle = (view.center_x_px, view.center_y_px, view.radius_px) if view.measurable else None
     return read_ruling(

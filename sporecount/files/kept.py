@@ -13,7 +13,7 @@ import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, TypeVar, overload
+from typing import TYPE_CHECKING, Any, TypeVar, overload
 
 import numpy as np
 import simplejpeg
@@ -29,7 +29,9 @@ from sporecount.records import (
     RoundView,
     Scale,
 )
-from sporecount.steps.overview import Overview
+
+if TYPE_CHECKING:
+    from sporecount.steps.overview import Overview
 
 _FORM = 1
 """Of the kept files; a new form is a new key, so nothing old is misread."""
@@ -197,6 +199,8 @@ class KeptOverviews:
 
     def load(self, key: str) -> tuple[Overview, str] | None:
         """Load an overview and when it was taken; None when it is not kept."""
+        from sporecount.steps.overview import Overview
+
         try:
             with (self._folder / f"{key}.npz").open("rb") as file, np.load(file) as stored:
                 said = _said(stored)

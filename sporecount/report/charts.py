@@ -27,6 +27,12 @@ _MOST_ROWS = 60
 """Fields drawn singly at most; beyond that a chart shows those with the highest counts."""
 
 
+def get_ready() -> None:
+    """Load what draws the charts, which takes as long as a photo: in a thread, while others count."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.figure  # noqa: F401
+
+
 def _svg(
     name: str,
     size_in: tuple[float, float],

@@ -6,6 +6,7 @@ import os
 from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
+from threading import Thread
 
 from sporecount import __version__
 from sporecount.errors import SessionError
@@ -102,6 +103,8 @@ def count_folder(
                     "a worker process could not load what it counts with",
                     remedy="Run again with --workers 0 to see why",
                 )
+            if workers != 0:
+                Thread(target=_get_report_ready, daemon=True).start()
             done, places, failed = count_photos(at_work, plan, progress)
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
@@ -175,6 +178,13 @@ def make_crew(out: Path, settings: CountSettings, workers: int) -> Crew:
     """Make workers that count into a folder of results with these settings."""
     made_by = {"program": program_id(), "libraries": library_versions()}
     return Crew(workers, _MAKER, Setup(str(out), settings, made_by))
+
+
+def _get_report_ready() -> None:
+    from sporecount.report.charts import get_ready
+    from sporecount.report.document import session_html  # noqa: F401
+
+    get_ready()
 
 
 def _make_place(out: Path) -> Path:
