@@ -12,6 +12,7 @@ import json
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, overload
 
@@ -253,6 +254,10 @@ class KeptPrints:
         _let_go(self._folder, ("*.json", "*.svg"), wanted)
 
 
+_HELD = 24
+"""Fields of a session held in memory at most, a small session whole; some megabytes."""
+
+
 @dataclass(frozen=True)
 class FieldPlace:
     """Where a kept field stands in a session.
@@ -273,6 +278,8 @@ class FieldPlace:
 class FieldsOnDisk(Sequence[FieldResult]):
     """The fields of a session, each loaded when it is asked for: ten or ten thousand need the same memory.
 
+    The last ones are held, as a session is gone through again and again.
+
     Parameters
     ----------
     kept : KeptFields
@@ -283,6 +290,7 @@ class FieldsOnDisk(Sequence[FieldResult]):
         self._kept = kept
         self._places = tuple(places)
         self._keys = {place.photo: place.key for place in places}
+        self._at = lru_cache(maxsize=_HELD)(self._loaded)
 
     def __len__(self) -> int:
         return len(self._places)
@@ -294,7 +302,9 @@ class FieldsOnDisk(Sequence[FieldResult]):
     def __getitem__(self, index: int | slice) -> FieldResult | FieldsOnDisk:
         if isinstance(index, slice):
             return FieldsOnDisk(self._kept, self._places[index])
-        place = self._places[index]
+        return self._at(self._places[index])
+
+    def _loaded(self, place: FieldPlace) -> FieldResult:
         found = self._kept.result(place.key)
         if found is None:
             raise LookupError(f"the kept result of {place.photo} is gone")
