@@ -27,7 +27,7 @@ class PrintTally:
     could_hide_per_mm2 : float
         95 % upper bound of the density that what was seen is compatible with.
     load_class : int
-        Likeliest load class 0-5 of the whole print.
+        Likeliest load class 0-5 of the whole print, once the doubtful objects are decided the likelier way.
     load_class_probability : tuple of float
         Of the classes 0 to 5.
     flag : Flag

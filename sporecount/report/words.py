@@ -236,7 +236,7 @@ def _evidence(tally: PrintTally) -> list[str]:
     lines.append(class_words(tally))
     if tally.class_at_least > 1:
         lines.append(
-            f"The examined fields alone already hold enough for class {tally.class_at_least} "
+            f"The sure spores of the examined fields alone make class {tally.class_at_least} "
             f"({LOAD_CLASSES[tally.class_at_least]})."
         )
     if words := area_words(tally):
@@ -245,15 +245,24 @@ def _evidence(tally: PrintTally) -> list[str]:
 
 
 def class_words(tally: PrintTally) -> str:
-    """Name the likely load classes with their probabilities, likeliest first, those of 5 in 100 and more."""
+    """Name the likely load classes with their probabilities, those of 5 in 100 and more.
+
+    First the class by the sure spores, where doubtful objects alone make another one likelier; then by
+    probability.
+    """
     probability = tally.load_class_probability
     if len(probability) != len(LOAD_CLASSES) or not np.isfinite(probability).all():
         return "The load class of the whole print cannot be told."
     order = sorted(range(6), key=lambda one: (-probability[one], one))
-    named = [one for one in order if probability[one] >= 0.05] or order[:1]
-    first = named[0]
-    words = f"Likeliest load class {first} ({_class_range(first)}): {in_100(probability[first])}"
-    others = [f"class {one} ({_class_range(one)}): {in_100(probability[one])}" for one in named[1:]]
+    by_sure = tally.doubtful_objects > 0 and tally.load_class != order[0]
+    first = tally.load_class if by_sure else order[0]
+    others = [
+        f"class {one} ({_class_range(one)}): {in_100(probability[one])}"
+        for one in order
+        if probability[one] >= 0.05 and one != first
+    ]
+    words = "Load class by the sure spores" if by_sure else "Likeliest load class"
+    words += f" {first} ({_class_range(first)}): {in_100(probability[first])}"
     return "; ".join([words, *others]) + f". {heavy_words(tally)}"
 
 

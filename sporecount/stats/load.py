@@ -40,6 +40,7 @@ class Load:
     class_probability : tuple of float
         Of the load classes 0 to 5.
     likeliest_class : int
+        Class of the greatest probability once the doubtful objects are decided the likelier way.
     class_at_least : int
         Class of the sure spores in the examined fields alone, at 95 %: a lower bound that needs no assumption
         on the rest of the print.
@@ -104,11 +105,14 @@ def load_of_print(
     """
     tail = (1 - float(require("level", level, 0, 1, above=True))) / 2
     loads, cell_class, prior = load_cells(class_prior)
-    posterior = without = _posterior(evidence.decided(as_spores=False), area, loads, prior)
+    posterior = likelier = without = _posterior(evidence.decided(as_spores=False), area, loads, prior)
     if chance := evidence.doubtful_chance:
         together = _posterior(evidence.decided(as_spores=True), area, loads, prior)
         posterior = chance * together + (1 - chance) * without
-    classes = np.bincount(cell_class, weights=posterior, minlength=6).clip(max=1.0)
+        likelier = together if chance > 0.5 else without
+    classes, of_likelier = (
+        np.bincount(cell_class, weights=one, minlength=6).clip(max=1.0) for one in (posterior, likelier)
+    )
     cumulative = np.cumsum(posterior)
     places = np.searchsorted(cumulative, np.array([0.5, tail, 1 - tail]) - 1e-12).clip(max=loads.size - 1)
     median, low, high = (float(one) for one in loads[places])
@@ -119,7 +123,7 @@ def load_of_print(
         low=low,
         high=high,
         class_probability=tuple(float(one) for one in classes),
-        likeliest_class=int(classes.argmax()),
+        likeliest_class=int(of_likelier.argmax()),
         class_at_least=class_at_least(evidence),
         heavy_without_doubtful=float(without[cell_class >= HEAVY_FROM_CLASS].sum()),
     )

@@ -41,6 +41,10 @@ _WIDEST_RANGE = 3.5
 """Largest over smallest area by the several rules above which none of them is worth much."""
 _LEAST_RANGE = 0.06
 """Half width, in logarithm, of the range in any case: where a print ends is a matter of some scales."""
+_STRETCH_BELOW = 1.25
+"""By which the lower half of the range, in logarithm, exceeds what the rules differ by: they take in a little too
+much (1.05 of the truth in the middle). The range held the truth in 168 of 176 simulated prints before, in 172 with
+it; two of the rest were one dense patch amid thin cover, of which the patch alone is measured."""
 
 
 @dataclass(frozen=True)
@@ -156,7 +160,7 @@ def _measured(overviews: Sequence[Overview], matrices: Sequence[np.ndarray]) -> 
     if max(areas) > _WIDEST_RANGE * min(areas):
         return PrintExtent(photos, nan, nan, nan, 0.0, (), "overview-unclear")
     scale_u = max(one.scale.um_per_px_u / one.scale.um_per_px for one in overviews)
-    below = np.hypot(max(log(shown / min(areas)), _LEAST_RANGE), 1.96 * 2 * scale_u)
+    below = np.hypot(_STRETCH_BELOW * max(log(shown / min(areas)), _LEAST_RANGE), 1.96 * 2 * scale_u)
     above = np.hypot(max(log(max(areas) / shown), _LEAST_RANGE), 1.96 * 2 * scale_u)
     return PrintExtent(photos, shown, shown * exp(-float(below)), shown * exp(float(above)), shown, outlines)
 

@@ -205,6 +205,16 @@ def test_a_heavy_load_is_given_with_and_without_the_doubtful_objects():
     assert heavy_words(CASES["many"]) == "A heavy load (class 4 or 5): 20 in 100."
 
 
+def test_the_class_named_is_that_of_the_sure_spores():
+    chances = (0.25, 0.22, 0.15, 0.05, 0.31, 0.02)
+    words = class_words(make_print(load_class=0, load_class_probability=chances, **DOUBTS))
+    assert words.startswith(
+        "Load class by the sure spores 0 (none): 25 in 100; class 4 (101-1000 spores): 31 in"
+    )
+    plain = class_words(make_print(load_class=0, load_class_probability=(0.5, 0.5, 0, 0, 0, 0), **DOUBTS))
+    assert plain.startswith("Likeliest load class 0 (none): 50 in 100; class 1 (1 spore): 50 in 100.")
+
+
 def test_one_upper_end_of_the_whole_print_is_given_and_what_it_is():
     """Where none was found, what could hide; else the load. Never both, and the density is named as such."""
     for name, tally in CASES.items():

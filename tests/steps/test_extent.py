@@ -104,6 +104,13 @@ def test_fibres_are_no_print():
     assert extent_of([looked_at(picture(density, 0.7, grain=0.008))]).reason == "overview-unclear"
 
 
+def test_the_range_reaches_further_than_the_rules_differ():
+    """They take in a little too much rather than too little, so most of all downwards."""
+    extent = extent_of([looked_at(drawn_print((900, 700)))])
+    assert extent.area_mm2 / extent.low_mm2 >= np.exp(1.25 * 0.06) * (1 - 1e-6)
+    assert extent.high_mm2 / extent.area_mm2 >= np.exp(0.06) * (1 - 1e-6)
+
+
 def test_a_guessed_scale_gives_no_area():
     guess = Scale(UM_PER_PX, 0.3 * UM_PER_PX, "assumed", None)
     assert extent_of([looked_at(drawn_print((900, 700)), scale=guess)]).reason == "overview-scale"
