@@ -25,6 +25,9 @@ _START = (
     "from sporecount.session.crew import serve; serve(sys.argv[2])"
 )
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+_KEEP_MEMORY = {"MALLOC_MMAP_THRESHOLD_": str(1 << 30), "MALLOC_TRIM_THRESHOLD_": str(1 << 30)}
+"""Where the C library is glibc: what a picture leaves is used for the next, not handed back and asked for anew,
+which costs a twentieth of a photo's time. See `man mallopt`."""
 _CHANCES = 2
 
 Job = TypeVar("Job")
@@ -50,7 +53,7 @@ class _Process:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env=os.environ | _ONE_THREAD,
+            env=os.environ | _ONE_THREAD | _KEEP_MEMORY,
         )
         try:
             self.ask(setup)
