@@ -14,7 +14,7 @@ import numpy as np
 _BATCH = 64
 """Crops a call: as quick as more of them, and a hundred megabytes less than 256."""
 
-_PALER = 0.65
+PALER = 0.65
 """Density, as a factor, under which the second network looks: phones render the same print harder or softer, and
 what both networks hold for a spore is no accident of one rendering. On 20 simulated photos of styles that neither
 saw: F1 0.861 with the first network under both renderings, 0.878 with the two networks, at the same cost."""
@@ -90,7 +90,7 @@ def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
     """Look at crops with both networks; the mean of their answers, the first one's angle."""
     first, second = (
         look(fine, wide),
-        _look("second.onnx", fine * np.float32(_PALER), wide * np.float32(_PALER)),
+        _look("second.onnx", fine * np.float32(PALER), wide * np.float32(PALER)),
     )
     means = {
         name: (getattr(first, name) + getattr(second, name)) / 2

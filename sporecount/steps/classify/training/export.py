@@ -36,17 +36,17 @@ def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str)
         opset_version=17,
         dynamo=False,
     )
-    _store_halved(path)
+    store_halved(path)
 
 
-def _store_halved(path: Path) -> None:
-    """Store the weights in 16 bits; the runtime widens them once, on loading, and reckons in 32."""
+def store_halved(path: Path, at_least: int = 0) -> None:
+    """Store weights of so many values in 16 bits; the runtime widens them once, on loading, and reckons in 32."""
     model = onnx.load(str(path))
     graph = model.graph
     for number, weight in enumerate(list(graph.initializer)):
-        if weight.data_type != onnx.TensorProto.FLOAT:
-            continue
         values = onnx.numpy_helper.to_array(weight)
+        if weight.data_type != onnx.TensorProto.FLOAT or values.size < at_least:
+            continue
         graph.initializer.remove(weight)
         graph.initializer.append(
             onnx.numpy_helper.from_array(values.astype(np.float16), f"{weight.name}.half")
