@@ -9,25 +9,22 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-import cv2
 import numpy as np
-import simplejpeg
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from sporecount.reasons import Flag
 from sporecount.records import FieldTally, PrintTally, Readers, SessionResult
 from sporecount.report import charts, figures, phrases, session_words, words
+from sporecount.report.overlay import SMALL_PX, reduce_jpeg
 from sporecount.report.sorts import sort_objects, sure_lengths
 from sporecount.settings import CountSettings
-from sporecount.steps.rescale import reduced
 
 _PICTURE_BUDGET = 24 * 1024 * 1024
 """Bytes of pictures that a report embeds at most; what does not fit stays in `overlays/`."""
 _LOOK_AT: dict[Flag, int] = {"recheck": 0, "clear": 1, "unusable": 2}
 _MANY_FIELDS = 60
 _MOST_PICTURES = 600
-_SMALL = [cv2.IMWRITE_JPEG_QUALITY, 80]
 
 
 @dataclass(frozen=True)
@@ -203,7 +200,7 @@ class _Album:
         pictures: Callable[[str], bytes | None],
         sheets: Callable[[str], bytes | None],
     ) -> None:
-        self.width = 1200 if fields <= 24 else 900 if fields <= _MANY_FIELDS else 480
+        self.width = SMALL_PX if fields <= 24 else 900 if fields <= _MANY_FIELDS else 480
         self.not_shown = 0
         self._per_print = fields if fields <= _MOST_PICTURES else max(2, _MOST_PICTURES // max(1, prints))
         self._spent = 0
@@ -217,7 +214,7 @@ class _Album:
             room = self._spent < _PICTURE_BUDGET
             picture = self._address(self._pictures(one.photo) if room else None, self.width)
             if picture:
-                sheet = self._address(self._sheets(one.photo) if one.doubtful else None, 1200)
+                sheet = self._address(self._sheets(one.photo) if one.doubtful else None, SMALL_PX)
                 taken[one.photo] = picture, sheet
         self.not_shown += len(rows) - len(taken)
         return taken
@@ -228,24 +225,6 @@ class _Album:
             return ""
         self._spent += len(small)
         return "data:image/jpeg;base64," + base64.b64encode(small).decode("ascii")
-
-
-def reduce_jpeg(data: bytes, width: int) -> bytes:
-    """Make a JPEG at most `width` pixels wide; empty bytes if it is no picture."""
-    # Decoding to half the size is quicker; an overlay is at least twice as wide as the smallest pictures.
-    reading = cv2.IMREAD_REDUCED_COLOR_2 if width <= 600 else cv2.IMREAD_COLOR
-    try:
-        if reading == cv2.IMREAD_COLOR and simplejpeg.decode_jpeg_header(data)[1] <= width:
-            return data
-    except ValueError:
-        return b""
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), reading)
-    if picture is None:
-        return b""
-    if picture.shape[1] <= width:
-        return cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
-    size = (width, max(1, round(picture.shape[0] * width / picture.shape[1])))
-    return cv2.imencode(".jpg", reduced(picture, size), _SMALL)[1].tobytes()
 
 
 def _settings_of(result: SessionResult) -> CountSettings:

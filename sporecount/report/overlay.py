@@ -29,6 +29,9 @@ from sporecount.settings import CountSettings
 from sporecount.steps.rescale import reduced
 
 _LONGEST_PX = 1800
+SMALL_PX = 1200
+"""Width at most of a picture within a report."""
+_SMALL = [cv2.IMWRITE_JPEG_QUALITY, 80]
 _MARGIN = 0.04
 """Shown around the round view, as a share of its radius."""
 _JPEG_QUALITY = 86
@@ -256,3 +259,21 @@ def _draw_scale_bar(picture: np.ndarray, um_per_px: float, unit: float) -> None:
     put_text(picture, words, left + pad, top + pad // 2, text, PAPER, bold=True)
     bar = (left + pad, top + plate_height - pad - thick)
     cv2.rectangle(picture, bar, (bar[0] + length - 1, bar[1] + thick - 1), PAPER, -1)
+
+
+def reduce_jpeg(data: bytes, width: int) -> bytes:
+    """Make a JPEG at most `width` pixels wide; empty bytes if it is no picture."""
+    # Decoding to half the size is quicker; an overlay is at least twice as wide as the smallest pictures.
+    reading = cv2.IMREAD_REDUCED_COLOR_2 if width <= 600 else cv2.IMREAD_COLOR
+    try:
+        if reading == cv2.IMREAD_COLOR and simplejpeg.decode_jpeg_header(data)[1] <= width:
+            return data
+    except ValueError:
+        return b""
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), reading)
+    if picture is None:
+        return b""
+    if picture.shape[1] <= width:
+        return cv2.imencode(".jpg", picture, _SMALL)[1].tobytes()
+    size = (width, max(1, round(picture.shape[0] * width / picture.shape[1])))
+    return cv2.imencode(".jpg", reduced(picture, size), _SMALL)[1].tobytes()

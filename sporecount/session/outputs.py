@@ -151,7 +151,7 @@ def write_report(
 
     page = session_html(
         result,
-        pictures=lambda photo: pictures.overlay(names[photo]),
+        pictures=lambda photo: pictures.small(names[photo]),
         sheets=lambda photo: pictures.sheet(names[photo]),
         maps=maps,
         links=lambda photo: f"overlays/{quote(names[photo])}",

@@ -249,6 +249,7 @@ class Worker:
         self, photo: Photo, job: PhotoJob, result: FieldResult, preview: FieldPreview, drawn_from: str
     ) -> None:
         from sporecount.report import doubtful_sheet, object_crops, overlay_jpeg
+        from sporecount.report.overlay import SMALL_PX, reduce_jpeg
         from sporecount.report.sorts import objects_to_show
 
         named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
@@ -258,7 +259,8 @@ class Worker:
         if len(objects_to_show(named, settings)[0]):
             crops = object_crops(photo.rgb, named, settings=settings)
             sheet = doubtful_sheet(crops, named, settings=settings)
-        self._pictures.save(job.overlay, drawn_from, overlay, sheet)
+        small = reduce_jpeg(overlay, SMALL_PX)
+        self._pictures.save(job.overlay, drawn_from, overlay=overlay, small=small, sheet=sheet)
 
     def _tally(self, job: PrintJob) -> tuple[str, PrintTally]:
         from sporecount.chain import count_print, map_print, measure_extent

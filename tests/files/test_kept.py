@@ -116,9 +116,9 @@ def test_keys_differ_by_every_part():
 
 def test_pictures(tmp_path):
     pictures = FieldPictures(tmp_path, tmp_path / ".kept")
-    pictures.save("a.jpg", "key", b"overlay", b"sheet")
+    pictures.save("a.jpg", "key", overlay=b"overlay", small=b"small", sheet=b"sheet")
     assert pictures.has("a.jpg", "key")
-    assert (pictures.overlay("a.jpg"), pictures.sheet("a.jpg")) == (b"overlay", b"sheet")
+    assert (pictures.small("a.jpg"), pictures.sheet("a.jpg")) == (b"small", b"sheet")
     assert not pictures.has("a.jpg", "another key")
     assert not pictures.has("b.jpg", "key")
     (pictures.overlays / "a.jpg").write_bytes(b"painted over")
@@ -127,8 +127,8 @@ def test_pictures(tmp_path):
 
 def test_only_own_pictures_are_removed(tmp_path):
     pictures = FieldPictures(tmp_path, tmp_path / ".kept")
-    pictures.save("a.jpg", "key", b"overlay", b"sheet")
-    pictures.save("b.jpg", "key", b"overlay", b"sheet")
+    pictures.save("a.jpg", "key", overlay=b"overlay", small=b"small", sheet=b"sheet")
+    pictures.save("b.jpg", "key", overlay=b"overlay", small=b"small", sheet=b"sheet")
     (pictures.overlays / "the keeper's own.jpg").write_bytes(b"dear to somebody")
     pictures.prune(["b.jpg"])
     assert sorted(path.name for path in pictures.overlays.iterdir()) == ["b.jpg", "the keeper's own.jpg"]
