@@ -12,9 +12,29 @@ Beside a count: `live` (a folder while photos arrive), `planning` (how many phot
 
 from __future__ import annotations
 
-from sporecount.session.opened import open_session
-from sporecount.session.plan import Plan, make_plan
-from sporecount.session.run import Progress, count_folder
-from sporecount.session.worker import PhotoDone
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sporecount.session.opened import open_session
+    from sporecount.session.plan import Plan, make_plan
+    from sporecount.session.run import Progress, count_folder
+    from sporecount.session.worker import PhotoDone
 
 __all__ = ["PhotoDone", "Plan", "Progress", "count_folder", "make_plan", "open_session"]
+
+_HOMES = {
+    "PhotoDone": "worker",
+    "Plan": "plan",
+    "Progress": "run",
+    "count_folder": "run",
+    "make_plan": "plan",
+    "open_session": "opened",
+}
+"""Loaded when asked for: a worker needs only its own part, and starts the sooner."""
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(f"sporecount.session.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'sporecount.session' has no attribute {name!r}")
