@@ -264,8 +264,8 @@ def _picture(file: Path, seed: tuple[int, int]) -> Made:
 PRINT_RECIPES = (
     "sporecount.simulate.photo",
     "sporecount.simulate.layered",
-    "tests.recipes.heldback",
-    "tests.recipes.newcomer",
+    "sporecount.simulate.aperture",
+    "sporecount.simulate.panes",
 )
 _PRESETS = ("hard", "heavy", "no_spores")
 

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.feature import blob_log
 
+from sporecount.simulate.aperture import draw_photo
 from sporecount.simulate.truth import SimulatedPhoto
-from tests.recipes.heldback import draw_photo
 from tests.recipes.scoring import score_photo, summarise
 
 LENGTH_BAND_UM = (8.0, 16.0)

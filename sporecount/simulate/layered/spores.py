@@ -140,16 +140,18 @@ def draw_spore(
         body *= 1.0 + np.float32(look.mottle) * noise.smooth_field(rng, body.shape, 1.2 / canvas.px_um)
     strength = look.density * float(np.exp(rng.normal(0.0, look.density_spread)))
     density = strength * body
+    bends = np.zeros_like(density)  # light that is bent has no colour of its own
     if look.halo:
         ring = look.halo * np.exp(-((distance / look.halo_width - 0.7) ** 2)) * (1.0 - cover)
         if look.halo > 0:  # halos of neighbours do not add up beyond the brightest one
             ring = ring * np.clip((1.3 - beneath / float(light @ LUMA)) / 0.3, 0.0, 1.0)
-        density -= ring
+        bends -= ring
     if look.oblique:  # slanting light: one flank lighter, the other darker
         way = window.x * np.float32(np.cos(look.oblique_way)) + window.y * np.float32(
             np.sin(look.oblique_way)
         )
-        density += look.oblique * np.exp(-(distance**2)) * way * np.float32(2.0 / spore.length)
+        bends += look.oblique * np.exp(-(distance**2)) * way * np.float32(2.0 / spore.length)
+    canvas.rgb[window.box] *= np.exp(-bends)[..., None]
     glow = None
     if look.highlight:
         spot = ((along - 0.1 * spore.length) ** 2 + (across + 0.15 * spore.width) ** 2) / (

@@ -19,6 +19,8 @@ STYLES = (
     "sporecount.simulate.layered",
     "sporecount.simulate.collage",
     "sporecount.simulate.relief",
+    "sporecount.simulate.aperture",
+    "sporecount.simulate.panes",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 

@@ -1,4 +1,4 @@
-"""The newcomer recipe: its truth agrees with its pictures, its optics with what is known on paper."""
+"""The style of panes: its truth agrees with its pictures, its optics with what is known on paper."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sporecount.simulate import panes
+from sporecount.simulate.panes import draw_photo
+from sporecount.simulate.panes.canvas import Scene
+from sporecount.simulate.panes.look import STEPS_PX, Setting, defocused, see
+from sporecount.simulate.panes.plan import PRESETS, draw_plan
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
-from tests.recipes import newcomer
-from tests.recipes.newcomer import draw_photo
-from tests.recipes.newcomer.canvas import Scene
-from tests.recipes.newcomer.look import STEPS_PX, Setting, defocused, see
-from tests.recipes.newcomer.plan import PRESETS, draw_plan
 
 SPORE = KIND_NAMES.index("spore")
 
@@ -28,7 +28,7 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_a_seed_gives_one_photo():
-    one, again, other = draw(4, "mixed"), draw(4, "mixed"), draw(5, "mixed")
+    one, again, other = draw(4, "ordinary"), draw(4, "ordinary"), draw(5, "ordinary")
     assert np.array_equal(one.rgb, again.rgb)
     assert np.array_equal(one.kind_map, again.kind_map)
     assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
@@ -67,9 +67,9 @@ def test_presets_hold_what_they_promise(photos):
     for photo in photos["heavy"]:
         assert len(photo.spores) > 100
         assert max(s.clump for s in photo.spores) >= 5
-    assert {photo.objective for photo in photos["good_focus_10x"] + photos["heavy"]} == {10.0}
+    assert {photo.objective for photo in photos["good_focus"] + photos["heavy"]} == {10.0}
     assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "mixed", um_per_px=0.4, objective=20.0)
+    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
     assert (given.um_per_px, given.objective) == (0.4, 20.0)
     with pytest.raises(ValueError, match="preset must be one of"):
         draw(1, "easy")
@@ -99,7 +99,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
     # coloured fringes do not, hence the medians and their room.
     areas, off_um, turned, seen = [], [], [], 0
     for seed in range(8):
-        photo = draw(20 + seed, "good_focus_10x", um_per_px=0.6)
+        photo = draw(20 + seed, "good_focus", um_per_px=0.6)
         for s, box in _free(photo):
             px = photo.um_per_px
             mine = photo.kind_map[box] == SPORE
@@ -126,7 +126,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
 
 def test_uniform_layers_obey_beer_and_lambert():
     rng = np.random.default_rng(3)
-    plan = draw_plan(rng, (60, 80), 0.5, 10.0, "good_focus_10x")
+    plan = draw_plan(rng, (60, 80), 0.5, 10.0, "good_focus")
     scene = Scene((60, 80), 0.5, 0.0)
     flat = np.full((60, 80), 0.2, np.float32)
     scene.lay((0, 0), "scale", flat / flat, np.array([0.5, 1.0, 2.0]), flat, 0 * flat)
@@ -161,13 +161,11 @@ def test_defocus_keeps_light_and_has_the_stated_width(sigma_px):
     assert np.sqrt(np.mean(spread)) == pytest.approx(sigma_px, rel=0.015, abs=0.02)
 
 
-def test_recipe_stands_alone():
-    # Measuring a stranger's photos asks for a stranger: nothing of the package but the record of truth.
-    for file in Path(newcomer.__file__).parent.glob("*.py"):
+def test_the_style_shares_nothing_with_the_others_but_the_truth():
+    for file in Path(panes.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             for name in names:
-                ours = name.startswith(("sporecount", "tests"))
-                known = name == "sporecount.simulate.truth" or name.startswith("tests.recipes.newcomer")
-                assert not ours or known or name == "tests.recipes", (file.name, name)
+                known = name == "sporecount.simulate.truth" or name.startswith("sporecount.simulate.panes")
+                assert known or not name.startswith("sporecount"), (file.name, name)

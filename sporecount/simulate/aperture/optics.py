@@ -7,7 +7,7 @@ import numpy as np
 from scipy import fft
 from scipy.special import j1
 
-from tests.recipes.heldback.scene import Array
+from sporecount.simulate.aperture.scene import Array
 
 WAVELENGTH_UM = 0.55
 APERTURES = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from tests.recipes.heldback.scene import (
+from sporecount.simulate.aperture.scene import (
     BUBBLE,
     DUST,
     FIBRE,

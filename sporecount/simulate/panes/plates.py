@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.newcomer.canvas import Patch, Scene, cloud
+from sporecount.simulate.panes.canvas import Patch, Scene, cloud
 
 PIGMENTS = {
     "dark": ((1.0, 1.14, 1.3), (0.45, 1.1)),

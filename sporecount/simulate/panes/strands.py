@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.newcomer.canvas import F, Scene
+from sporecount.simulate.panes.canvas import F, Scene
 
 SUBPIXEL = 4
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from tests.recipes.heldback.scene import PIECE, SCALE, SPORE, Array, Scene, frame, soft_noise
+from sporecount.simulate.aperture.scene import PIECE, SCALE, SPORE, Array, Scene, frame, soft_noise
 
 
 @dataclass(frozen=True)

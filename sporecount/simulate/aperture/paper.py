@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from tests.recipes.heldback.scene import Array, soft_noise
+from sporecount.simulate.aperture.scene import Array, soft_noise
 
 GRID_UM = 2.0
 """Spacing of the grid on which the fibre network is laid, where the photo is finer than that."""

@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from sporecount.simulate.panes import lemons, plates, specks, strands
+from sporecount.simulate.panes.canvas import Scene
+from sporecount.simulate.panes.look import draw_setting, see
+from sporecount.simulate.panes.phone import photograph
+from sporecount.simulate.panes.plan import Plan, draw_plan
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
-from tests.recipes.newcomer import lemons, plates, specks, strands
-from tests.recipes.newcomer.canvas import Scene
-from tests.recipes.newcomer.look import draw_setting, see
-from tests.recipes.newcomer.phone import photograph
-from tests.recipes.newcomer.plan import Plan, draw_plan
 
 HIDING_DENSITY = 0.45
 """Green density of what lies on top from which a spore's pixel counts as hidden."""
@@ -122,7 +122,7 @@ def draw_photo(
     grains += lay_spores(places[~under])
     if late:
         _clutter(rng, scene, plan)
-    lift = float(rng.uniform(0.2, 1.6)) * (0.5 if preset == "good_focus_10x" else 1)
+    lift = float(rng.uniform(0.2, 1.6)) * (0.5 if preset == "good_focus" else 1)
     light, with_spores, without = see(plan, setting, scene, lift)
     rgb, noise = photograph(rng, plan, light)
     kind_map = scene.top_kind()
@@ -136,7 +136,7 @@ def draw_photo(
         kind_map=kind_map,
         scales=scales,
         notes={
-            "recipe": "newcomer",
+            "recipe": "panes",
             "preset": preset,
             "from_above": plan.from_above,
             "dim": plan.dim,

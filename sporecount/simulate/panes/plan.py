@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 APERTURES = {4.0: 0.10, 5.0: 0.12, 10.0: 0.25, 16.0: 0.32, 20.0: 0.40, 40.0: 0.65, 50.0: 0.75, 63.0: 0.85}
 """Numerical apertures of common school objectives (common practice)."""
 CLUTTER = (
@@ -117,9 +117,9 @@ def _spores(rng: np.random.Generator, preset: str, area_mm2: float, crowded: boo
         return int(rng.poisson(per * area_mm2))
     if crowded:
         return int(rng.uniform(120, 380) * min(1, area_mm2 / 0.4))
-    if preset == "mixed" and rng.random() < 0.08:
+    if preset == "ordinary" and rng.random() < 0.08:
         return 0
-    middle = {"good_focus_10x": 32, "mixed": 26, "hard": 30}[preset] * (0.45 if objective >= 30 else 1)
+    middle = {"good_focus": 32, "ordinary": 26, "hard": 30}[preset] * (0.45 if objective >= 30 else 1)
     return int(np.clip(rng.lognormal(np.log(middle), 0.75), 1, 220))
 
 
@@ -134,13 +134,13 @@ def draw_plan(
     if preset not in PRESETS:
         raise ValueError(f"preset must be one of {', '.join(PRESETS)}, got {preset!r}")
     if objective is None:
-        some = {"good_focus_10x": [10.0], "heavy": [10.0], "scan_4x": [4.0]}
+        some = {"good_focus": [10.0], "heavy": [10.0], "scan_4x": [4.0]}
         objective = float(rng.choice(some.get(preset, [10.0, 10.0, 10.0, 40.0])))
     aperture = APERTURES.get(objective, float(np.clip(0.03 * objective**0.85, 0.08, 0.9)))
     field_mm = float(rng.choice([18.0, 18.0, 20.0, 22.0])) / objective * rng.uniform(0.985, 1.015)
     um_per_px = _scale(rng, objective, field_mm, shape[1]) if um_per_px is None else float(um_per_px)
     area = shape[0] * shape[1] * um_per_px**2 / 1e6
-    hard, good, scan = preset == "hard", preset == "good_focus_10x", preset == "scan_4x"
+    hard, good, scan = preset == "hard", preset == "good_focus", preset == "scan_4x"
     trouble = (
         rng.choice(["crowded", "dim", "above", "focus", "glue", "fibres"], 2, replace=False) if hard else ()
     )

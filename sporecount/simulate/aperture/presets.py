@@ -70,8 +70,8 @@ _MIXED = replace(
     strength=(0.4, 1.6),
 )
 PRESETS: dict[str, Preset] = {
-    "good_focus_10x": _GOOD,
-    "mixed": _MIXED,
+    "good_focus": _GOOD,
+    "ordinary": _MIXED,
     "hard": replace(
         _MIXED,
         objectives=((10.0, 0.75), (20.0, 0.1), (40.0, 0.15)),

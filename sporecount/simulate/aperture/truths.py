@@ -5,10 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from sporecount.simulate.aperture import bodies
+from sporecount.simulate.aperture.scene import Array, Scene
+from sporecount.simulate.aperture.seats import clump_sizes
 from sporecount.simulate.truth import SporeTruth
-from tests.recipes.heldback import bodies
-from tests.recipes.heldback.scene import Array, Scene
-from tests.recipes.heldback.seats import clump_sizes
 
 VISIBLE_FROM = 0.5
 BLUR_TO_LENGTH = 0.22

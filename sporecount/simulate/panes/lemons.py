@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.newcomer.canvas import Scene
+from sporecount.simulate.panes.canvas import Scene
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,7 @@ class Stock:
 
     @property
     def width_um(self) -> float:
+        """Short axis."""
         return self.length_um / self.slender
 
 

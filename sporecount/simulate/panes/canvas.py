@@ -44,6 +44,7 @@ class Stratum:
 
     @classmethod
     def empty(cls, shape: tuple[int, int]) -> Stratum:
+        """Make a layer with nothing on it."""
         zeros = np.zeros
         return cls(zeros((*shape, 3), np.float32), zeros(shape, np.float32), zeros(shape, np.float32))
 
@@ -65,6 +66,7 @@ class Patch:
 
     @property
     def corner(self) -> tuple[int, int]:
+        """Column and row of its upper left pixel."""
         return self.left, self.top
 
     def shrink(self, values: NDArray) -> F:

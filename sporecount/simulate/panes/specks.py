@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.recipes.newcomer.canvas import Patch, Scene, cloud
+from sporecount.simulate.panes.canvas import Patch, Scene, cloud
 
 
 def _spot(rng: np.random.Generator, scene: Scene, reach_um: float) -> Patch:

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.newcomer.canvas import F
-from tests.recipes.newcomer.plan import Plan
+from sporecount.simulate.panes.canvas import F
+from sporecount.simulate.panes.plan import Plan
 
 
 def _fringe(rng: np.random.Generator, light: F) -> F:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from tests.recipes.newcomer.canvas import F, Scene, Stratum, cloud
-from tests.recipes.newcomer.plan import Plan
+from sporecount.simulate.panes.canvas import F, Scene, Stratum, cloud
+from sporecount.simulate.panes.plan import Plan
 
 STEPS_PX = np.array([0.0, 0.55, 0.9, 1.35, 2.0, 3.0, 4.5, 6.8, 10.0, 15.0])
 """Blurs by defocus that are computed; those between are mixed from two."""

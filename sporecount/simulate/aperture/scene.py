@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float32]
+Array = NDArray[Any]
 
 BACKGROUND, SPORE, SCALE, PIECE, HAIR, FIBRE, BUBBLE, DUST, POLLEN, OTHER = range(10)
 

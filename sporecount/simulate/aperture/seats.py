@@ -8,7 +8,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from tests.recipes.heldback.bodies import Brood, Seat, seat_spore
+from sporecount.simulate.aperture.bodies import Brood, Seat, seat_spore
 
 DISCS = np.array([-0.62, 0.0, 0.62])
 """A lemon as three discs on its axis, in half lengths."""
@@ -79,7 +79,7 @@ def draw_seats(
     while len(seats) < count and tries < 20 * count + 60:
         size = (
             int(rng.integers(group[0], group[1] + 1))
-            if rng.random() < clumped / max(np.mean(group), 1) * 2
+            if rng.random() < clumped / max(float(np.mean(group)), 1) * 2
             else 1
         )
         size = min(size, count - len(seats))

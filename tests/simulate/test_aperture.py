@@ -1,4 +1,4 @@
-"""The held-back recipe tells the truth about what it draws."""
+"""The aperture style tells the truth about what it draws."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sporecount.simulate import aperture
+from sporecount.simulate.aperture import draw_photo, truths
+from sporecount.simulate.aperture.bodies import Seat, draw_brood, lay_spore
+from sporecount.simulate.aperture.optics import blur_sigma_um, image
+from sporecount.simulate.aperture.presets import PRESETS
+from sporecount.simulate.aperture.scene import SPORE, Scene
+from sporecount.simulate.aperture.seats import clump_sizes
 from sporecount.simulate.truth import SimulatedPhoto
-from tests.recipes import heldback
-from tests.recipes.heldback import PRESETS, draw_photo, truths
-from tests.recipes.heldback.bodies import Seat, draw_brood, lay_spore
-from tests.recipes.heldback.optics import blur_sigma_um, image
-from tests.recipes.heldback.scene import SPORE, Scene
-from tests.recipes.heldback.seats import clump_sizes
 
 WIDTH, HEIGHT = 360, 270
 
@@ -59,19 +60,19 @@ def test_only_the_sets_with_spores_have_spores() -> None:
 
 
 def test_the_same_generator_gives_the_same_photo() -> None:
-    one, two, other = draw("mixed", 5), draw("mixed", 5), draw("mixed", 6)
+    one, two, other = draw("ordinary", 5), draw("ordinary", 5), draw("ordinary", 6)
     assert np.array_equal(one.rgb, two.rgb)
     assert one.spores == two.spores
     assert not np.array_equal(one.rgb, other.rgb)
 
 
 def test_objective_and_scale_can_be_given() -> None:
-    photo = draw("mixed", um_per_px=0.21, objective=40)
+    photo = draw("ordinary", um_per_px=0.21, objective=40)
     assert (photo.um_per_px, photo.objective) == (0.21, 40.0)
 
 
 def test_spores_are_darker_than_their_surroundings_where_the_truth_says_so() -> None:
-    photo = draw("good_focus_10x", 8, um_per_px=0.5)
+    photo = draw("good_focus", 8, um_per_px=0.5)
     green = photo.rgb[..., 1].astype(float)
     y, x = np.mgrid[:HEIGHT, :WIDTH]
     seen = [s for s in photo.spores if s.countable and s.clump == 1 and not s.on_scale and s.contrast > 0.1]
@@ -134,13 +135,11 @@ def test_blur_keeps_light_and_spreads_a_point_as_stated(defocus: float, aperture
     assert spread == pytest.approx(float(blur_sigma_um(defocus, aperture)), rel=0.25)
 
 
-def test_the_recipe_shares_nothing_with_the_package_but_the_truth() -> None:
-    for file in Path(heldback.__file__).parent.glob("*.py"):
+def test_the_style_shares_nothing_with_the_others_but_the_truth() -> None:
+    for file in Path(aperture.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             names += [one.name for one in node.names] if isinstance(node, ast.Import) else []
             for name in names:
-                assert not name.startswith("sporecount") or name == "sporecount.simulate.truth", (
-                    file.name,
-                    name,
-                )
+                known = name == "sporecount.simulate.truth" or name.startswith("sporecount.simulate.aperture")
+                assert known or not name.startswith("sporecount"), (file.name, name)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.heldback.scene import Array
+from sporecount.simulate.aperture.scene import Array
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ def photograph(rng: np.random.Generator, light: Array, phone: Phone) -> NDArray[
     raw[0::2, 0::2] = padded[0::2, 0::2, 0]
     raw[1::2, 1::2] = padded[1::2, 1::2, 2]
     sd = np.sqrt(np.maximum(raw, 0) / phone.electrons + (phone.read_noise / phone.electrons) ** 2)
-    raw += sd.astype(np.float32) * rng.standard_normal(raw.shape, dtype=np.float32)
+    raw = raw + sd.astype(np.float32) * rng.standard_normal(raw.shape, dtype=np.float32)
     sensor = np.clip(raw * 60000 + 2000, 0, 65535).astype(np.uint16)
     rgb = cv2.cvtColor(sensor, cv2.COLOR_BayerRGGB2RGB).astype(np.float32)
     rgb = np.clip((rgb[2 : 2 + rows, 2 : 2 + cols] - 2000) / 60000, 0, 1)
@@ -123,4 +123,4 @@ def photograph(rng: np.random.Generator, light: Array, phone: Phone) -> NDArray[
     out = np.clip(shown * 255 + 0.5, 0, 255).astype(np.uint8)
     done, data = cv2.imencode(".jpg", out[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, phone.quality])
     assert done
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))[..., ::-1])

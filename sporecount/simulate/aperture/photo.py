@@ -1,10 +1,4 @@
-"""A recipe of simulated photos that is held back for measuring: nothing is ever trained or tuned on it.
-
-Lemons with a cosine outline and a coloured shell, ribbons and polar outlines at oversampling, round
-aperture with geometric defocus by Fourier transform, fringes by transport of intensity, a card of
-random fibres, and a camera from colour mosaic to JPEG. It shares no code with the package's own
-simulator, only the record of the truth.
-"""
+"""One simulated photo in the aperture style, with its truth."""
 
 from __future__ import annotations
 
@@ -12,17 +6,15 @@ from typing import Any
 
 import numpy as np
 
+from sporecount.simulate.aperture import bodies, debris
+from sporecount.simulate.aperture.camera import draw_phone, photograph
+from sporecount.simulate.aperture.optics import APERTURES, blur_sigma_um, image, lamp, round_view, shadows
+from sporecount.simulate.aperture.paper import draw_ground
+from sporecount.simulate.aperture.presets import DEPTH_UM, FIELD_NUMBER_MM, PRESETS, UM_PER_PX, Preset
+from sporecount.simulate.aperture.scene import Array, Scene, soft_noise
+from sporecount.simulate.aperture.seats import draw_seats
+from sporecount.simulate.aperture.truths import tell_truths
 from sporecount.simulate.truth import SimulatedPhoto
-from tests.recipes.heldback import bodies, debris
-from tests.recipes.heldback.camera import draw_phone, photograph
-from tests.recipes.heldback.optics import APERTURES, blur_sigma_um, image, lamp, round_view, shadows
-from tests.recipes.heldback.paper import draw_ground
-from tests.recipes.heldback.presets import DEPTH_UM, FIELD_NUMBER_MM, PRESETS, UM_PER_PX, Preset
-from tests.recipes.heldback.scene import Array, Scene, soft_noise
-from tests.recipes.heldback.seats import draw_seats
-from tests.recipes.heldback.truths import tell_truths
-
-__all__ = ["PRESETS", "draw_photo"]
 
 MARGIN_UM = 25.0
 
@@ -206,7 +198,7 @@ def draw_photo(
         scene, seats, drawn, blur_um, light[..., 1], from_scene / total, stop[..., 1], margin
     )
     notes: dict[str, Any] = {
-        "recipe": "heldback",
+        "recipe": "aperture",
         "preset": preset,
         "from_above": above,
         "dim": dim,
