@@ -60,20 +60,22 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    density = reduced(flat.density, size)[seen]
+    coarse = reduced(flat.density, size)
+    density = coarse[seen]
     if not density.size:
         return "other"
     light = np.median(flat.log_light, axis=(0, 1))
     glowing = light.max() < -1.0 and np.mean(density < -0.3) > _GLOWING
     if light.max() < _DARKEST or glowing:
         return "other"
-    coded = cv2.LUT(reduced(work.rgb, size), LOG_LINEAR)
-    channels = (cv2.resize(flat.log_light, size, interpolation=cv2.INTER_LINEAR) - coded)[seen]
+    dark = (coarse > 0.08) & seen
+    light_there = cv2.resize(flat.log_light, size, interpolation=cv2.INTER_LINEAR)[dark]
+    channels = light_there - LOG_LINEAR[reduced(work.rgb, size)[dark]]
     empty, brighter = float(np.mean(np.abs(density) < 0.06)), float(np.mean(density < -0.12))
     oddity = (
         max(0.0, (_EMPTY_FROM - empty) / _EMPTY_SCALE)
         + brighter / _BRIGHTER_SCALE
-        + max(0.0, (_share_off_colour(channels[density > 0.08]) - _COLOUR_FROM) / _COLOUR_SCALE)
+        + max(0.0, (_share_off_colour(channels) - _COLOUR_FROM) / _COLOUR_SCALE)
         + max(0.0, (float(np.ptp(light)) - _TINT_FROM) / _TINT_SCALE)
     )
     return "other" if oddity > _OTHER else "odd" if oddity > _ODD else "print"
