@@ -161,7 +161,7 @@ def expected_recall(objects: Objects, counted: np.ndarray, conditions: Condition
     blur = np.nanmedian(conditions.blur_um) if np.isfinite(conditions.blur_um).any() else SHARP_UM
     lost_to_blur = 0.045 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
     crowd = float((objects.clump[counted] >= 5).mean()) if counted.any() else 0.0
-    lost = lost_to_blur + 0.04 * crowd
+    lost = lost_to_blur + 0.10 * crowd
     return 1 - lost, max(0.06, 0.6 * lost)
 
 

@@ -81,7 +81,6 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: Wor
             np.tile(photo, (count, 1)),
             margin * on_large,
             looks.disagreement,
-            np.tile(typical, (count, 1)),
             np.tile(motley, (count, 1)),
             np.full(count, np.log(work.um_per_px * work.zoom / work.close_zoom)),
             np.full(count, np.log(np.count_nonzero(work.seen) * (work.um_per_px / 1000) ** 2)),

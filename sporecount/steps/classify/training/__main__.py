@@ -82,7 +82,7 @@ def _fit(wish: argparse.Namespace) -> None:
     card["parts"][f"{wish.network}.onnx"] = {
         "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
         "seed": wish.seed,
-        **json.loads((wish.crops / "drawn.json").read_text("utf-8")),
+        "drawn": json.loads((wish.crops / "drawn.json").read_text("utf-8")),
         "simulated_photos": photos,
         "crops": len(harvest.label),
         "crops_per_kind": labels,
