@@ -56,20 +56,19 @@ def settle(
     probability = np.asarray(field.kinds.spore, float)
     settled = shifted(probability, learnt.shift) if learnt is not None else probability
     spore = np.concatenate([settled, np.full(len(missed), SURE)])
-    decided = np.zeros(len(spore), bool)
+    decided, differing = np.zeros(len(spore), bool), np.zeros(len(spore), bool)
     for row, votes in [*on_objects.items(), *enumerate(missed.values(), start=len(settled))]:
         if votes.verdict is not None:
             spore[row], decided[row] = SURE if votes.verdict else 1 - SURE, True
         elif votes.differ:
-            spore[row] = _OPEN
+            spore[row], differing[row] = _OPEN, True
     result = replace(
         field,
         objects=_with_missed(field, list(missed), knobs),
         kinds=_as_kinds(field.kinds, spore),
-        counted=spore >= knobs.count_from,
+        counted=(spore >= knobs.count_from) & ~differing,
     )
-    differ = any(votes.differ for votes in (*on_objects.values(), *missed.values()))
-    return replace(result, tally=_tally(result, decided, differ, knobs))
+    return replace(result, tally=_tally(result, decided, bool(differing.any()), knobs))
 
 
 def _with_missed(field: FieldResult, missed: Sequence[tuple[float, float]], knobs: CountSettings) -> Objects:

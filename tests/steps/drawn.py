@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from sporecount.records import FlatField, Photo, RoundView, Scale, WorkImage
@@ -31,6 +33,21 @@ def ellipse_cover(
     radius = np.hypot(along / (length / 2), across / (width / 2))
     slope = np.hypot(along / (length / 2) ** 2, across / (width / 2) ** 2) / np.maximum(radius, 1e-9)
     return np.clip(0.5 + (1.0 - radius) / np.maximum(slope, 1e-9), 0.0, 1.0)
+
+
+def lemon_cover(
+    shape: tuple[int, int], x: float, y: float, length: float, width: float, angle_deg: float = 0.0
+) -> np.ndarray:
+    """Share of each pixel under a lemon whose two sides are parabolas, its area 2/3 length x width.
+
+    Full axes in pixels; the edge is a ramp one pixel wide.
+    """
+    rows, cols = np.indices(shape, dtype=float)
+    cos, sin = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    along = 2 * ((cols - x) * cos + (rows - y) * sin) / length
+    across = np.abs(-(cols - x) * sin + (rows - y) * cos)
+    slope = np.hypot(1.0, 2 * along * width / length)
+    return np.clip(0.5 + (width / 2 * (1 - along**2) - across) / slope, 0.0, 1.0)
 
 
 def disc_cover(shape: tuple[int, int], x: float, y: float, diameter: float) -> np.ndarray:
@@ -92,13 +109,14 @@ def spore_field(
     density: float = 0.45,
     blur_um: float = 0.9,
     seed: int = 0,
+    cover: Callable[..., np.ndarray] = ellipse_cover,
 ) -> np.ndarray:
     """Photo of amber ovals (x_um, y_um, length_um, width_um, angle_deg) on card with a little grain."""
     import cv2
 
     total = np.zeros(shape)
     for x, y, length, width, angle in spores:
-        total += density * ellipse_cover(
+        total += density * cover(
             shape, x / um_per_px, y / um_per_px, length / um_per_px, width / um_per_px, angle
         )
     rng = np.random.default_rng(seed)

@@ -1,6 +1,6 @@
 """Fit the last sorting to the objects that the steps find in whole simulated photos.
 
-    python -m sporecount.steps.classify.training.sorter --unseen tests.recipes.heldback tests.recipes.newcomer
+    python -m sporecount.steps.classify.training.sorter --unseen tests.recipes.outsider tests.recipes.guest
 
 Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
 Styles that the network never saw take part, since there its answers are worth less; on each of them in turn,
