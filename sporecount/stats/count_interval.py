@@ -10,7 +10,7 @@ from sporecount.stats.intervals import Interval, cornish_fisher, poisson_binomia
 SHARED_DOUBT = 1.1
 """Standard deviation, in units of the logit, by which the probabilities of one field or print are wrong together.
 With 1.1 the interval held the truth in 75 of 79 fields flagged clear of two simulated styles that the networks
-never saw, with 0.5 in 70."""
+had not seen then, with 0.5 in 70."""
 
 _DOUBT, _DOUBT_WEIGHT = np.polynomial.hermite_e.hermegauss(5)
 _DOUBT_WEIGHT = _DOUBT_WEIGHT / _DOUBT_WEIGHT.sum()

@@ -3,8 +3,8 @@
     PYTHONPATH=. OMP_NUM_THREADS=1 python -m tests.benchmarks.features_only [--train N] [--photos N]
         [--recipe MODULE,MODULE] [--sets NAME,NAME] [--workers N] [--cache DIR]
 
-Needs scikit-learn. Both sort the candidates of the same detector. The trees are fitted here, on photos of the
-styles that the package trains with, and both are judged on recipes that neither saw. Simulated photos all.
+Needs scikit-learn. Both sort the candidates of the same detector. The trees are fitted here, on photos of
+three styles that the package trains with, and both are judged on a recipe that neither saw. Simulated photos all.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from tests.recipes.scoring import MATCH_LENGTHS, PhotoScore, score_photo, summar
 
 STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered", "sporecount.simulate.collage")
 TRAIN_SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy")
-RECIPES = ("tests.recipes.outsider", "tests.recipes.guest")
+RECIPES = ("tests.recipes.visitor",)
 SETS = ("good_focus_10x", "mixed", "hard", "no_spores")
 SETTINGS = CountSettings()
 

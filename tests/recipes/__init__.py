@@ -1,1 +1,1 @@
-"""Simulated photos for measuring only, the scoring of counts against truth, and rival detectors."""
+"""Simulated photos that no network learns from, the scoring of counts against truth, and rival detectors."""

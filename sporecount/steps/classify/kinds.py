@@ -19,8 +19,9 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, work: Wo
     """Give the probability of each kind.
 
     Boosted shallow trees weigh the traits of each object; they were fitted on the objects that these very steps
-    find in whole simulated photos. Their answer is brought to an honest probability by a slope and a shift fitted
-    on photos of a style that the training never saw (Platt 1999, Advances in Large Margin Classifiers 61-74).
+    find in whole simulated photos. Their answer is brought to an honest probability by a slope and a shift, fitted
+    on simulated photos of styles that the networks never saw, each sorted by trees that did without its style
+    (Platt 1999, Advances in Large Margin Classifiers 61-74).
     The other kinds share what is left in proportion to their own logits.
 
     Parameters

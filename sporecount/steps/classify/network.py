@@ -17,7 +17,8 @@ _BATCH = 64
 PALER = 0.65
 """Density, as a factor, under which the second network looks: phones render the same print harder or softer, and
 what both networks hold for a spore is no accident of one rendering. On 20 simulated photos of styles that neither
-saw: F1 0.861 with the first network under both renderings, 0.878 with the two networks, at the same cost."""
+had seen then: F1 0.861 with the first network under both renderings, 0.878 with the two networks, at the same
+cost."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
     Parameters
     ----------
     fine, wide : ndarray of shape (n, 3, px, px), float32
-        As cut by `CropSource.cut`.
+        As cut by `CropSource.cut_fine` and `cut_wide`.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""A simulator of tape-print photos by thin slices: for measuring only, never for training or tuning.
+"""A simulator of tape-print photos by thin slices: no network learns from it, the last sorting does.
 
 Everything on the print is a small solid with colour and refractive index. The solids are cut into three
 slices, and waves of three colours and several directions are carried from slice to slice into the objective.

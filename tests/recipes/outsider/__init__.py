@@ -1,4 +1,4 @@
-"""A simulator of tape-print photos made like an exam: for measuring only, never for training or tuning.
+"""A simulator of tape-print photos made like an exam: no network learns from it, the last sorting does.
 
 Small bodies are imaged one by one through a partly coherent microscope (a sum over points of the
 condenser); large ones are thin sheets in a few planes whose edges glow or darken with the defocus.

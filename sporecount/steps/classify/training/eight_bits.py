@@ -1,4 +1,4 @@
-"""Store the convolutions of the two networks in 8 bits: less than half the time of a look, half the size.
+"""Store the convolutions of the two networks in 8 bits: less than half the time of a look.
 
     python -m sporecount.steps.classify.training.eight_bits
 

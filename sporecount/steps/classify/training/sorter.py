@@ -58,7 +58,7 @@ _LOG_SIDES_PX = (np.log(650), np.log(1900))
 """Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
 
 _PRESETS_OF_UNSEEN = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
-"""The measuring recipes' own names of two presets."""
+"""Names that the recipes in `tests/recipes` have for two presets."""
 
 _REACH = 0.6
 """Distance from a spore's centre, in its lengths, up to which an object is that spore."""
