@@ -30,8 +30,8 @@ SAMPLE_READ_COLUMNS: dict[str, str] = {
     "sample": "", "readers": "", "decided": "d", "differing": "d", "machine_spores": "d",
     "machine_density_per_mm2": ".4g", "machine_density_low": ".4g", "machine_density_high": ".4g",
     "machine_load_class": "d", "machine_flag": "", "read_spores": "d", "read_density_per_mm2": ".4g",
-    "read_density_low": ".4g", "read_density_high": ".4g", "read_load_class": "d",
-    "read_could_hide": ".4g", "read_flag": "", "keeper": "", "keeper_note": "",
+    "read_density_low": ".4g", "read_density_high": ".4g", "read_load_class": "d", "read_could_hide": ".4g",
+    "read_flag": "", "keeper": "", "keeper_note": "",
 }  # fmt: skip
 """Columns of `samples_read.csv`."""
 
