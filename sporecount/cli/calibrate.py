@@ -107,7 +107,11 @@ def calibrate(
             )
         if check:
             raise _bad_call("without a ruling nothing can be checked, so --check means nothing")
+        if division_um is not None:
+            raise _bad_call("without a ruling there are no divisions, so --division-um means nothing")
         return _without_ruling(photos[0], objective, field_number, adapter, known, out, json)
+    if within_um or thing:
+        raise _bad_call("--within-um and --thing tell of a known length: they go with --length-um and --ends")
     if check and adapter is not None:
         objective, division_um = profile_names(adapter, objective, division_um)
     rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)

@@ -29,7 +29,7 @@ from sporecount.steps.clutter import LargeObjects
 
 _GLANCE_FROM = -1.0
 """Log odds of the quick look below which a place is passed over. From -0.2 on, two in a hundred spores in heaps of
-two recipes that no network has seen were passed over, for a tenth of the time."""
+`outsider` and `guest`, which no network has seen, were passed over, for a tenth of the time."""
 
 _ONE_LOOK_UM = 3.0
 """Of places nearer to each other than this only the likeliest is looked at: less than half a spore's width, and a
@@ -53,8 +53,8 @@ _NEIGHBOURS = 8
 _SAME_SPORE = 0.8
 """Two lemons are one spore when their centres are nearer than this share of the half-axes in that direction.
 Spores that touch are 2 apart. At 1.0 more of a heap is lost than is read twice, at 0.7 a third lemon is read into
-the seam of two. Heaps of two recipes that no network has seen: F1 0.966 and 0.954 at 1.0, 0.973 and 0.962 at 0.8,
-with the glance as above."""
+the seam of two. Heaps of `outsider` and `guest`: F1 0.966 and 0.954 at 1.0, 0.973 and 0.962 at 0.8, with the
+glance as above."""
 
 
 @dataclass(frozen=True)

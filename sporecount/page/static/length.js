@@ -82,6 +82,7 @@ export function drawingPlace({ kept }) {
 
   async function open(id, name) {
     photo = id;
+    asked++; // an answer that is still on its way was of another photo
     at("draw-name").textContent = name;
     at("told").replaceChildren(element("p", "Opening the photo …", "quiet"));
     delete canvas.dataset.ready;
@@ -104,6 +105,7 @@ export function drawingPlace({ kept }) {
 
   function close() {
     photo = null;
+    asked++;
     place.hidden = true;
     delete canvas.dataset.ready;
   }

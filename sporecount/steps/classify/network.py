@@ -150,8 +150,9 @@ def model_card() -> dict[str, Any]:
 
 @lru_cache(maxsize=1)
 def model_id() -> str:
-    """Name and SHA-256 of the model files."""
+    """Name, and SHA-256 of all that decides: the model's files and the calibration of its probabilities."""
     parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance")) + _bytes("sorter.npz")
+    parts += json.dumps(model_card()["calibration"]["slope_and_shift"]).encode()
     return f"{model_card()['name']} {hashlib.sha256(parts).hexdigest()}"
 
 
