@@ -1,12 +1,13 @@
 // The Re-check place: one doubtful object after the other, decided by single keys.
 import { Viewer, aboutLayer, short } from "./viewer.js";
-import { ask, news, plural } from "./talk.js";
+import { ask, news, plural, Silence } from "./talk.js";
 import { put, send, whenWritten } from "./outbox.js";
 
 const NEAR_UM = 60, AROUND_UM = 400;
 const WORDS = { spore: "a spore", not: "not a spore", unsure: "cannot be told", added: "a missed spore" };
 
 const at = (id) => document.getElementById(id);
+let kept = ""; // what is said while decisions wait in this browser; no other silence may hide it
 const turn = Number(at("recheck").dataset.round);
 const near = new Viewer(at("near")), around = new Viewer(at("around"), { still: true });
 around.frame = NEAR_UM / 2;
@@ -57,7 +58,7 @@ async function showNext() {
   try {
     told = await object(one);
   } catch (fault) {
-    announce(fault.message);
+    announce((fault instanceof Silence && kept) || fault.message);
     if (one === here) setTimeout(() => { if (one === here) showNext(); }, 1500);
     return;
   }
@@ -224,7 +225,10 @@ async function standing(photo) {
 
 whenWritten({
   written(line, told) { if (told.now && line.photo === here?.photo) paintField(told); },
-  waiting(number, words) { if (number && words) announce(`${words} ${plural(number, "decision")} kept in this browser until then.`); },
+  waiting(number, words) {
+    kept = number && words ? `${words} ${plural(number, "decision")} kept in this browser until then.` : "";
+    if (kept) announce(kept);
+  },
   refused(_line, words) { announce(words); },
 });
 send();
