@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -45,6 +44,9 @@ _IN_DOUBT = 2.0
 """Margin (log odds) on either side of even up to which an object is looked at twice more, turned. On 36 simulated
 photos of three styles that the networks had not seen, the best F1 of objects rose from 0.901, 0.892 and 0.918 to
 0.904, 0.902 and 0.923."""
+
+_PLACES_A_TIME = 1024
+"""Crops are cut and looked at in such portions, so that memory stays bounded."""
 
 _GROW_FROM = 1.0
 _GROW_ROUNDS = 4
@@ -131,13 +133,14 @@ def _decide_doubtful(source: CropSource, settled: Settled) -> Settled:
     """Look again, turned, at what is neither surely a spore nor surely none, and take the mean of the answers."""
     looks = settled.looks
     doubtful = np.flatnonzero(np.abs(spore_margin(looks.logits)) < _IN_DOUBT)
-    row, col = settled.row[doubtful], settled.col[doubtful]
-    answers = [looks.take(doubtful)]
-    answers += [_look_at(source, row, col, partial(look_turned, turn=turn)) for turn in (1, 2)]
-    means = {}
-    for name in ("logits", "disagreement"):
-        means[name] = getattr(looks, name).copy()
-        means[name][doubtful] = np.mean([getattr(one, name) for one in answers], axis=0)
+    means = {name: getattr(looks, name).copy() for name in ("logits", "disagreement")}
+    for start in range(0, len(doubtful), _PLACES_A_TIME):
+        rows = doubtful[start : start + _PLACES_A_TIME]
+        row, col = settled.row[rows], settled.col[rows]
+        fine, wide = source.cut_fine(row, col), source.cut_wide(row, col)
+        answers = [looks.take(rows), *(look_turned(fine, wide, turn) for turn in (1, 2))]
+        for name, mean in means.items():
+            mean[rows] = np.mean([getattr(one, name) for one in answers], axis=0)
     return Settled(settled.row, settled.col, replace(looks, **means))
 
 
@@ -170,8 +173,8 @@ def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.nd
 def _look_at(
     source: CropSource, row: np.ndarray, col: np.ndarray, looking: Callable[[np.ndarray, np.ndarray], Looks]
 ) -> Looks:
-    """Look at places, a thousand at a time so that memory stays bounded."""
-    parts = [slice(start, start + 1024) for start in range(0, max(1, len(row)), 1024)]
+    """Look at places, some at a time."""
+    parts = [slice(start, start + _PLACES_A_TIME) for start in range(0, max(1, len(row)), _PLACES_A_TIME)]
     answers = [looking(source.cut_fine(row[p], col[p]), source.cut_wide(row[p], col[p])) for p in parts]
     looks = answers[0]
     for more in answers[1:]:
