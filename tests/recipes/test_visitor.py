@@ -271,7 +271,7 @@ def test_noise_of_the_phone_is_the_stated_one():
 
 
 def test_recipe_stands_alone():
-    # Measuring a stranger's photos asks for a stranger: nothing of the package but the record of truth.
+    # The last sorting needs photos that the networks never saw: nothing of the package but the record of truth.
     for file in Path(visitor.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []

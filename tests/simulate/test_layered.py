@@ -1,4 +1,4 @@
-"""The painted style of simulated photos: its truth must be what the picture shows."""
+"""The layered style of simulated photos: its truth must be what the picture shows."""
 
 from __future__ import annotations
 
