@@ -16,9 +16,9 @@ PIXELS_PER_SPORE = 7.3
 """Working pixels along the shortest spore looked for: 1.1 um per px for 8 um, enough to find a blob and to part
 two that touch, at a third of the cost of the finest detail."""
 
-CLOSE_PIXELS_PER_SPORE = 11.0
-"""The same for the close look: at 0.73 um per px a spore of 8 um shows its two ends, and the resolution limit of
-a 10x objective (1.3 um, Rayleigh) is sampled about twice."""
+CLOSE_PIXELS_PER_SPORE = 16.0
+"""The same for the close look: at 0.5 um per px a spore of 8 um shows its two ends, and the resolution limit of
+a 10x objective (1.3 um, Rayleigh) is sampled more than twice."""
 
 _NOT_WORTH_REDUCING = 0.7
 """Photos up to so much finer than the close grid are looked at as they are."""

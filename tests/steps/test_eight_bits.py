@@ -10,13 +10,14 @@ pytest.importorskip("onnx", reason="training alone needs it")
 def crops_of(seed):
     """Dark discs of all sizes on a light ground, with noise."""
     rng = np.random.default_rng(seed)
-    rows, cols = np.indices((32, 32))
-    radius, depth = rng.uniform(2, 12, (2, 60, 1, 1)), rng.uniform(0.05, 0.8, (60, 1, 1))
-    discs = [depth / (1 + np.exp(np.hypot(rows - 15.5, cols - 15.5) - one)) for one in radius]
-    noise = rng.normal(0, 0.02, (2, 60, 3, 32, 32))
-    colour = rng.uniform(0.5, 1.0, (60, 3, 1, 1))
-    fine, wide = (colour * disc[:, None] + part for disc, part in zip(discs, noise, strict=True))
-    return fine.astype(np.float32), wide.astype(np.float32)
+    colour = rng.uniform(0.5, 1.0, (64, 3, 1, 1))
+    crops = {}
+    for name, side in (("finest", 48), ("wide", 32)):
+        rows, cols = np.indices((side, side)) - (side - 1) / 2
+        radius, depth = rng.uniform(2, 12, (64, 1, 1)), rng.uniform(0.05, 0.8, (64, 1, 1))
+        disc = depth / (1 + np.exp(np.hypot(rows, cols) - radius))
+        crops[name] = (colour * disc[:, None] + rng.normal(0, 0.02, (64, 3, side, side))).astype(np.float32)
+    return crops
 
 
 @pytest.mark.filterwarnings("ignore")
@@ -32,13 +33,13 @@ def test_answers_stay(tmp_path):
     network = Network("second")
     with torch.no_grad():
         for _ in range(3):  # the batch norms learn the crops' range, as in training
-            network.train()(*(torch.from_numpy(part) for part in crops_of(1)))
-    export(network, path)
+            network.train()(*(torch.from_numpy(part) for part in crops_of(1).values()))
+    export(network, path, "second")
     exact, size = looks_of(path, crops), path.stat().st_size
     to_eight_bits(path, crops_of(1))
     moved = looks_of(path, crops) - exact
     assert path.stat().st_size < size
-    # each of four roundings to 7 bits brings an error of about 1/127 of the range; 16 answers of nearly one size
+    # each of ten roundings to 7 bits brings an error of about 1/127 of the range; 16 answers of nearly one size
     assert np.sqrt(np.mean(moved**2)) < 0.05 * exact.std()
     assert np.abs(moved).max() > 0
     with pytest.raises(ValueError, match=r"second\.onnx is in 8 bits already"):

@@ -12,6 +12,9 @@ from sporecount.steps.rescale import reduced
 FINE_PX, FINE_UM_PER_PX = 32, 0.75
 """24 um: the object itself."""
 
+FINEST_PX, FINEST_UM_PER_PX = 48, 0.5
+"""24 um again, as fine as a 10x objective resolves, for the careful look."""
+
 WIDE_PX, WIDE_UM_PER_PX = 32, 2.25
 """72 um: what it lies on and beside."""
 
@@ -50,6 +53,10 @@ class CropSource:
             Density of red, green, blue, limited to the range of the network's training.
         """
         return self._cut(self._fine, row, col, FINE_PX, FINE_UM_PER_PX)
+
+    def cut_finest(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        """Cut the finest crop of each place, shape (n, 3, FINEST_PX, FINEST_PX)."""
+        return self._cut(self._fine, row, col, FINEST_PX, FINEST_UM_PER_PX)
 
     def cut_glance(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
         """Cut the coarse crop of each place, shape (n, 3, GLANCE_PX, GLANCE_PX)."""

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-from importlib.resources import files
-
 import numpy as np
 
 from sporecount.records import KINDS, Kinds, WorkImage
-from sporecount.steps.classify.network import model_card
+from sporecount.steps.classify.network import model_card, sort_out
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import LargeObjects
 from sporecount.steps.outline import Outlines
@@ -38,28 +35,9 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, work: Wo
     logits = settled.looks.logits
     rows = traits(settled, outlines, on_large(settled, large), work)
     slope, shift = model_card()["calibration"]["slope_and_shift"]
-    spore = 1 / (1 + np.exp(-(slope * log_odds(rows) + shift))) if len(rows) else np.empty(0)
+    spore = 1 / (1 + np.exp(-(slope * sort_out(rows) + shift))) if len(rows) else np.empty(0)
     rest = np.exp(logits[:, 1:] - logits[:, 1:].max(axis=1, initial=-np.inf, keepdims=True))
     probability = np.empty((len(logits), len(KINDS)), np.float32)
     probability[:, 0] = spore
     probability[:, 1:] = (1 - spore[:, None]) * rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-12)
     return Kinds(probability=probability)
-
-
-def log_odds(rows: np.ndarray) -> np.ndarray:
-    """Log odds of spore for rows of traits, shape (n,)."""
-    trees = _trees()
-    node = np.broadcast_to(trees["root"], (len(rows), len(trees["root"])))
-    this = np.arange(len(rows))[:, None]
-    while True:
-        lower = rows[this, trees["trait"][node]] <= trees["limit"][node]
-        below = np.where(lower, trees["left"][node], trees["right"][node])
-        if np.array_equal(below, node):  # a leaf points to itself
-            return np.asarray(trees["base"] + trees["value"][node].sum(axis=1))
-        node = below
-
-
-@lru_cache(maxsize=1)
-def _trees() -> dict[str, np.ndarray]:
-    with files("sporecount.steps.classify").joinpath("sorter.npz").open("rb") as file:
-        return dict(np.load(file))

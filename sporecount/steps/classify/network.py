@@ -84,15 +84,13 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
     -------
     Looks
     """
-    return _look("first.onnx", fine, wide)
+    return _look("first.onnx", {"fine": fine, "wide": wide})
 
 
-def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
+def look_carefully(fine: np.ndarray, finest: np.ndarray, wide: np.ndarray) -> Looks:
     """Look at crops with both networks; the mean of their answers, the first one's angle."""
-    first, second = (
-        look(fine, wide),
-        _look("second.onnx", fine * np.float32(PALER), wide * np.float32(PALER)),
-    )
+    first = look(fine, wide)
+    second = _look("second.onnx", {"finest": finest * np.float32(PALER), "wide": wide * np.float32(PALER)})
     means = {
         name: (getattr(first, name) + getattr(second, name)) / 2
         for name in _COLUMNS
@@ -105,16 +103,18 @@ def look_carefully(fine: np.ndarray, wide: np.ndarray) -> Looks:
     )
 
 
-def look_turned(fine: np.ndarray, wide: np.ndarray, turn: int) -> Looks:
+def look_turned(fine: np.ndarray, finest: np.ndarray, wide: np.ndarray, turn: int) -> Looks:
     """Look at crops with both networks after quarter turns; angle and offset are of the turned crop."""
-    return look_carefully(*(np.ascontiguousarray(np.rot90(crops, turn, (2, 3))) for crops in (fine, wide)))
+    turned = (np.ascontiguousarray(np.rot90(crops, turn, (2, 3))) for crops in (fine, finest, wide))
+    return look_carefully(*turned)
 
 
-def _look(name: str, fine: np.ndarray, wide: np.ndarray) -> Looks:
+def _look(name: str, crops: dict[str, np.ndarray]) -> Looks:
     session = _session(name)
+    count = len(crops["wide"])
     rows = [
-        session.run(None, {"fine": fine[start : start + _BATCH], "wide": wide[start : start + _BATCH]})[0]
-        for start in range(0, len(fine), _BATCH)
+        session.run(None, {crop: values[start : start + _BATCH] for crop, values in crops.items()})[0]
+        for start in range(0, count, _BATCH)
     ]
     out = np.concatenate(rows) if rows else np.empty((0, 16), np.float32)
     length = np.exp(np.clip(out[:, 11], np.log(2.0), np.log(60.0)))
@@ -140,6 +140,11 @@ def glance(crops: np.ndarray) -> np.ndarray:
     return np.concatenate(odds) if odds else np.empty(0, np.float32)
 
 
+def sort_out(traits: np.ndarray) -> np.ndarray:
+    """Log odds of spore from the trees that weigh traits, shape (n, k) float32 to (n,)."""
+    return np.asarray(_session("sorter.onnx").run(None, {"traits": traits})[0][:, 0], np.float64)
+
+
 @lru_cache(maxsize=1)
 def model_card() -> dict[str, Any]:
     """Read the recipe and the scores that stand beside the model file."""
@@ -151,7 +156,7 @@ def model_card() -> dict[str, Any]:
 @lru_cache(maxsize=1)
 def model_id() -> str:
     """Name, and SHA-256 of all that decides: the model's files and the calibration of its probabilities."""
-    parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance")) + _bytes("sorter.npz")
+    parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance", "sorter"))
     parts += json.dumps(model_card()["calibration"]["slope_and_shift"]).encode()
     return f"{model_card()['name']} {hashlib.sha256(parts).hexdigest()}"
 
@@ -160,7 +165,7 @@ def _bytes(name: str) -> bytes:
     return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=4)
 def _session(name: str) -> Any:
     import onnxruntime
 

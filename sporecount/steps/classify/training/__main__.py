@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from sporecount.steps.classify.training.gather import STYLES, gather, load
+from sporecount.steps.classify.training.photos import draw_photos
 
 
 def main() -> None:
@@ -43,6 +44,15 @@ def main() -> None:
     fitting.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     fitting.set_defaults(work=_fit)
 
+    whole = works.add_parser("photos", help="draw whole simulated photos, for the sorter")
+    whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
+    whole.add_argument("--photos", type=int, default=400, help="of each style")
+    whole.add_argument("--unseen", nargs="+", default=[], help="more styles, which the networks never saw")
+    whole.add_argument("--seconds", type=float, default=1e9, help="stop drawing after about this time")
+    whole.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
+    whole.add_argument("--seed", type=int, default=20261126)
+    whole.set_defaults(work=_photos)
+
     arguments = parser.parse_args()
     arguments.work(arguments)
 
@@ -62,17 +72,28 @@ def _draw(wish: argparse.Namespace) -> None:
     )
 
 
+def _photos(wish: argparse.Namespace) -> None:
+    draw_photos(
+        wish.photos_in,
+        wish.photos,
+        styles=(*STYLES, *wish.unseen),
+        seed=wish.seed,
+        workers=wish.workers,
+        seconds=wish.seconds,
+    )
+
+
 def _fit(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.export import export, export_glance
     from sporecount.steps.classify.training.fit import fit, fit_glance
 
-    harvest = load(wish.crops)
+    harvest = load(wish.crops, without=("finest",) if wish.network == "first" else ("fine",))
     photos = len(np.unique(harvest.photo))
     labels = np.bincount(harvest.label, minlength=9)[:9].tolist()
     print(f"{photos} photos, {len(harvest.label)} crops; per kind {labels}", flush=True)
     network, batches = fit(harvest, name=wish.network, steps=wish.steps, seed=wish.seed, seconds=wish.seconds)
     wish.out.mkdir(parents=True, exist_ok=True)
-    export(network, wish.out / f"{wish.network}.onnx")
+    export(network, wish.out / f"{wish.network}.onnx", wish.network)
     if wish.network == "first":
         export_glance(fit_glance(harvest, steps=5000, seed=wish.seed), wish.out / "glance.onnx")
     path = wish.out / "model.json"

@@ -26,29 +26,28 @@ from onnxruntime.quantization import (
 )
 
 from sporecount.steps.classify.network import PALER, spore_margin
-from sporecount.steps.classify.training.export import store_halved
+from sporecount.steps.classify.training.export import store_dense_in_eight_bits
 from sporecount.steps.classify.training.gather import STYLES
-from sporecount.steps.classify.training.harvest import draw, harvest_photo
+from sporecount.steps.classify.training.harvest import Harvest, densities, draw, harvest_photo, joined
 
-Crops = tuple[np.ndarray, np.ndarray]
-"""Close and wide crops, shape (n, 3, px, px), float32 each."""
+Crops = dict[str, np.ndarray]
+"""What a network is fed, by name: close and wide crops, shape (n, 3, px, px), float32 each."""
 
 _PRESETS = ("ordinary", "hard", "heavy")
-_LARGE = 4096
-"""Weights from so many values on are stored in 16 bits, those that scale the 8 bits are not."""
 
 
 class _Reader(CalibrationDataReader):
     def __init__(self, crops: Crops) -> None:
-        starts = range(0, len(crops[0]), 64)
-        self._parts = ({"fine": crops[0][k : k + 64], "wide": crops[1][k : k + 64]} for k in starts)
+        count = len(crops["wide"])
+        starts = range(0, max(count - count % 64, 1), 64)  # the reader takes portions of one size only
+        self._parts = ({name: values[k : k + 64] for name, values in crops.items()} for k in starts)
 
     def get_next(self) -> dict[str, np.ndarray] | None:
         return next(self._parts, None)
 
 
 def to_eight_bits(path: Path, crops: Crops) -> None:
-    """Rewrite a network of `export` with its convolutions in 8 bits.
+    """Rewrite a network of `export` with its convolutions in 8 bits, and its dense weights stored in as many.
 
     Weights take 7 of them: processors without instructions for sums of bytes add two products in 16 bits, which
     would overflow with 8, and every processor gives the same sums so.
@@ -56,7 +55,7 @@ def to_eight_bits(path: Path, crops: Crops) -> None:
     Parameters
     ----------
     path : Path
-    crops : tuple of ndarray
+    crops : dict
         Such as the network sees, about a thousand: how far the values of each layer reach is taken from them.
 
     Raises
@@ -87,25 +86,28 @@ def to_eight_bits(path: Path, crops: Crops) -> None:
             weight_type=QuantType.QInt8,
             calibrate_method=CalibrationMethod.Percentile,
         )
-    store_halved(path, _LARGE)
+    store_dense_in_eight_bits(path)
 
 
 def looks_of(path: Path, crops: Crops) -> np.ndarray:
     """Run a network on crops; rows as `training.network.Network` gives them."""
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    return np.asarray(session.run(None, {"fine": crops[0], "wide": crops[1]})[0])
+    return np.asarray(session.run(None, crops)[0])
 
 
-def _drawn(photos: int, seed: int) -> Crops:
-    fine, wide = [], []
+def _drawn(photos: int, seed: int) -> Harvest:
+    parts = []
     for number in range(photos):
         preset = _PRESETS[number // len(STYLES) % len(_PRESETS)]
         simulated = draw(STYLES[number % len(STYLES)], seed + number, preset, 800, 700)
         harvest = harvest_photo(simulated, number, np.random.default_rng([seed, number]))
         some = np.random.default_rng(number).permutation(len(harvest.label))[:100]
-        fine.append(harvest.fine[some].astype(np.float32))
-        wide.append(harvest.wide[some].astype(np.float32))
-    return np.concatenate(fine), np.concatenate(wide)
+        parts.append(harvest.take(some))
+    return joined(parts)
+
+
+def _fed(harvest: Harvest, close: str, factor: float) -> Crops:
+    return {name: densities(getattr(harvest, name)) * np.float32(factor) for name in (close, "wide")}
 
 
 def main() -> None:
@@ -117,10 +119,10 @@ def main() -> None:
     wish = parser.parse_args()
     seen, unseen = _drawn(wish.photos, wish.seed), _drawn(wish.photos, wish.seed + 1000)
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
-    for name, factor in (("first.onnx", np.float32(1)), ("second.onnx", np.float32(PALER))):
-        test = unseen[0] * factor, unseen[1] * factor
+    for name, close, factor in (("first.onnx", "fine", 1.0), ("second.onnx", "finest", PALER)):
+        test = _fed(unseen, close, factor)
         exact = spore_margin(looks_of(wish.out / name, test)[:, :9])
-        to_eight_bits(wish.out / name, (seen[0] * factor, seen[1] * factor))
+        to_eight_bits(wish.out / name, _fed(seen, close, factor))
         moved = spore_margin(looks_of(wish.out / name, test)[:, :9]) - exact
         rms, near = (float(np.sqrt(np.mean(part**2))) for part in (moved, moved[np.abs(exact) < 2]))
         print(

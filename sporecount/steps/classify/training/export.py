@@ -10,8 +10,8 @@ import onnx.numpy_helper
 import torch
 from torch import nn
 
-from sporecount.steps.classify.crops import FINE_PX, GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.training.network import Glance, Network
+from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
+from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Network
 
 
 def export_glance(network: Glance, path: Path) -> None:
@@ -19,9 +19,10 @@ def export_glance(network: Glance, path: Path) -> None:
     _write(network, path, {"crop": GLANCE_PX}, "log_odds")
 
 
-def export(network: Network, path: Path) -> None:
-    """Write `network` to `path`."""
-    _write(network, path, {"fine": FINE_PX, "wide": WIDE_PX}, "looks")
+def export(network: Network, path: Path, name: str) -> None:
+    """Write the network of that name to `path`."""
+    close = CLOSE_CROP[name]
+    _write(network, path, {close: FINE_PX if close == "fine" else FINEST_PX, "wide": WIDE_PX}, "looks")
 
 
 def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str) -> None:
@@ -39,21 +40,53 @@ def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str)
     store_halved(path)
 
 
-def store_halved(path: Path, at_least: int = 0) -> None:
-    """Store weights of so many values in 16 bits; the runtime widens them once, on loading, and reckons in 32."""
+def store_halved(path: Path) -> None:
+    """Store all weights in 16 bits; the runtime widens them once, on loading, and reckons in 32."""
     model = onnx.load(str(path))
-    graph = model.graph
-    for number, weight in enumerate(list(graph.initializer)):
-        values = onnx.numpy_helper.to_array(weight)
-        if weight.data_type != onnx.TensorProto.FLOAT or values.size < at_least:
-            continue
-        graph.initializer.remove(weight)
-        graph.initializer.append(
-            onnx.numpy_helper.from_array(values.astype(np.float16), f"{weight.name}.half")
-        )
-        widen = onnx.helper.make_node(
-            "Cast", [f"{weight.name}.half"], [weight.name], to=onnx.TensorProto.FLOAT
-        )
-        graph.node.insert(number, widen)
+    for weight in _floats(model):
+        halved = onnx.numpy_helper.to_array(weight).astype(np.float16)
+        name = f"{weight.name}.half"
+        _replace(model, weight, {name: halved}, [_to_float(name, weight.name)])
     onnx.checker.check_model(model)
     onnx.save(model, str(path))
+
+
+def store_dense_in_eight_bits(path: Path) -> None:
+    """Store the weights of dense layers in 8 bits, row by row; the runtime widens them once, on loading."""
+    model = onnx.load(str(path))
+    for weight in _floats(model):
+        values = onnx.numpy_helper.to_array(weight)
+        if values.ndim != 2:
+            continue
+        step = np.maximum(np.abs(values).max(axis=1, keepdims=True), 1e-12) / np.float32(127)
+        whole, steps = f"{weight.name}.whole", f"{weight.name}.step"
+        nodes = [
+            _to_float(whole, f"{whole}.float"),
+            onnx.helper.make_node("Mul", [f"{whole}.float", steps], [weight.name]),
+        ]
+        _replace(model, weight, {whole: np.round(values / step).astype(np.int8), steps: step}, nodes)
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
+
+
+def _floats(model: onnx.ModelProto) -> list[onnx.TensorProto]:
+    return [one for one in model.graph.initializer if one.data_type == onnx.TensorProto.FLOAT]
+
+
+def _to_float(name: str, output: str) -> onnx.NodeProto:
+    return onnx.helper.make_node("Cast", [name], [output], to=onnx.TensorProto.FLOAT)
+
+
+def _replace(
+    model: onnx.ModelProto,
+    weight: onnx.TensorProto,
+    stored: dict[str, np.ndarray],
+    nodes: list[onnx.NodeProto],
+) -> None:
+    """Put stored values and the nodes that make the weight of them in its place."""
+    model.graph.initializer.remove(weight)
+    model.graph.initializer.extend(
+        onnx.numpy_helper.from_array(values, name) for name, values in stored.items()
+    )
+    for number, node in enumerate(nodes):
+        model.graph.node.insert(number, node)

@@ -10,8 +10,8 @@ import numpy as np
 import torch
 from torch.nn import functional
 
-from sporecount.steps.classify.training.harvest import Harvest
-from sporecount.steps.classify.training.network import KIND_COUNT, Glance, Network
+from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, Harvest
+from sporecount.steps.classify.training.network import CLOSE_CROP, KIND_COUNT, Glance, Network
 
 
 def fit(
@@ -55,10 +55,8 @@ def fit(
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # missing from torch's stubs
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
-    held = {
-        name: torch.from_numpy(getattr(harvest, name))
-        for name in ("fine", "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
-    }
+    columns = (CLOSE_CROP[name], "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
+    held = {column: torch.from_numpy(getattr(harvest, column)) for column in columns}
     if device.type == "cuda":
         held = {name: column.to(device) for name, column in held.items()}
         usable = usable.to(device)
@@ -78,12 +76,16 @@ def fit(
         rows = usable[torch.randint(len(usable), (batch,), generator=generator, device=usable.device)]
         picked = {name: column[rows].to(device) for name, column in held.items()}
         spore_free = (picked["label"] != 0) & ~picked["near_spore"]
-        fine, wide, offset, axes = vary(
-            picked["fine"].float(), picked["wide"].float(), picked["offset_um"], picked["axes"], spore_free
+        close, wide, offset, axes = vary(
+            _densities(picked[CLOSE_CROP[name]]),
+            _densities(picked["wide"]),
+            picked["offset_um"],
+            picked["axes"],
+            spore_free,
         )
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             out = network(
-                fine.contiguous(memory_format=torch.channels_last),
+                close.contiguous(memory_format=torch.channels_last),
                 wide.contiguous(memory_format=torch.channels_last),
             )
         loss = _loss(
@@ -104,6 +106,13 @@ def fit(
         if step % 500 == 0:
             print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - begun:.0f} s", flush=True)
     return mean.cpu().eval(), step
+
+
+def _densities(steps: torch.Tensor) -> torch.Tensor:
+    """Densities of crops that `harvest.in_steps` stored, with what was rounded off made up at random."""
+    return (
+        steps.float() + torch.rand_like(steps, dtype=torch.float32) - 0.5
+    ) / STEPS_PER_DENSITY + LOWEST_DENSITY
 
 
 def _loss(
@@ -145,7 +154,7 @@ def fit_glance(harvest: Harvest, *, steps: int, seed: int, batch: int = 1024, ra
     for step in range(steps):
         optimiser.param_groups[0]["lr"] = rate * 0.5 * (1 + math.cos(math.pi * step / steps))
         rows = torch.randint(len(held), (batch,), device=device)
-        fine = held[rows].float()
+        fine = _densities(held[rows])
         nothing = torch.zeros(batch, 4, device=device)
         fine, *_ = vary(fine, fine, nothing[:, :2], nothing, (label[rows] != 0) & ~near_spore[rows])
         is_spore = (label[rows] == 0).float()
@@ -200,6 +209,8 @@ class Variation:
         strength = draw(0.0, 0.35) * some(0.5)
         flecks = draw(0.0, 0.03) * some(0.3)
         near = mottle[:, :, 32:64, 32:64]
+        if fine.shape[2] != near.shape[2]:
+            near = functional.interpolate(near, size=fine.shape[2:], mode="bilinear", align_corners=False)
         far = functional.avg_pool2d(mottle, 3)
         fine = fine + near * (strength * fine.clamp(0, 1) + flecks)
         wide = wide + far * (strength * wide.clamp(0, 1) + flecks)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import fields
 from pathlib import Path
@@ -21,6 +21,10 @@ STYLES = (
     "sporecount.simulate.relief",
     "sporecount.simulate.aperture",
     "sporecount.simulate.panes",
+    "sporecount.simulate.condenser",
+    "sporecount.simulate.slices",
+    "sporecount.simulate.painted",
+    "sporecount.simulate.thickness",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 
@@ -58,8 +62,14 @@ def gather(
                 print(f"{done} photos", flush=True)
 
 
-def load(folder: Path) -> Harvest:
+def load(folder: Path, *, without: Collection[str] = ()) -> Harvest:
     """Read all crops of a folder, in the order of their photos.
+
+    Parameters
+    ----------
+    folder : Path
+    without : collection of str
+        Columns that stay empty, of shape (n, 0): each kind of crop takes gigabytes.
 
     Raises
     ------
@@ -75,15 +85,17 @@ def load(folder: Path) -> Harvest:
         first = _read(files[0])
         whole = {
             one.name: np.empty(
-                (ends[-1], *getattr(first, one.name).shape[1:]), getattr(first, one.name).dtype
+                (ends[-1], 0) if one.name in without else (ends[-1], *getattr(first, one.name).shape[1:]),
+                getattr(first, one.name).dtype,
             )
             for one in fields(Harvest)
         }
 
         def fill(number: int) -> None:
-            part = _read(files[number])
-            for name, column in whole.items():
-                column[ends[number] - counts[number] : ends[number]] = getattr(part, name)
+            with np.load(files[number]) as part:
+                for name, column in whole.items():
+                    if name not in without:
+                        column[ends[number] - counts[number] : ends[number]] = part[name]
 
         list(pool.map(fill, range(len(files))))
     return Harvest(**whole)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import importlib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -29,6 +30,9 @@ _MAX_CROPS = 440
 _MAX_NEAR = 50
 """Per photo, so that no crowded one outweighs the rest."""
 
+_PRESETS_OF_RECIPES = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
+"""Names that the recipes in `tests/recipes` have for two presets."""
+
 _LABEL_OF_KIND = np.array(
     [KINDS.index(name) if name in KINDS else KINDS.index("other") for name in KIND_NAMES], np.uint8
 )
@@ -40,7 +44,8 @@ class Harvest:
 
     Parameters
     ----------
-    fine, wide : ndarray of shape (n, 3, px, px), float16
+    fine, finest, wide : ndarray of shape (n, 3, px, px), uint8
+        As `in_steps` stores densities.
     label : ndarray of shape (n,), uint8
         Index into `KINDS`, or `IGNORE`.
     near_spore : ndarray of shape (n,), bool
@@ -55,6 +60,7 @@ class Harvest:
     """
 
     fine: np.ndarray
+    finest: np.ndarray
     wide: np.ndarray
     label: np.ndarray
     near_spore: np.ndarray
@@ -63,9 +69,35 @@ class Harvest:
     blur_um: np.ndarray
     photo: np.ndarray
 
+    def take(self, rows: np.ndarray) -> Harvest:
+        """Keep some rows."""
+        return Harvest(**{one.name: getattr(self, one.name)[rows] for one in fields(Harvest)})
+
+
+def joined(parts: Sequence[Harvest]) -> Harvest:
+    """Put harvests one below the other."""
+    names = [one.name for one in fields(Harvest)]
+    return Harvest(**{name: np.concatenate([getattr(one, name) for one in parts]) for name in names})
+
+
+STEPS_PER_DENSITY, LOWEST_DENSITY = 127.5, -0.5
+"""Densities from -0.5 to 1.5 in 256 steps: finer than the noise of a photo, in half the room of 16 bits."""
+
+
+def in_steps(density: np.ndarray) -> np.ndarray:
+    """Store densities in 8 bits."""
+    return np.clip(np.round((density - LOWEST_DENSITY) * STEPS_PER_DENSITY), 0, 255).astype(np.uint8)
+
+
+def densities(steps: np.ndarray) -> np.ndarray:
+    """Turn what `in_steps` stored into densities again, float32."""
+    return (steps / np.float32(STEPS_PER_DENSITY) + np.float32(LOWEST_DENSITY)).astype(np.float32)
+
 
 def draw(style: str, seed: int, preset: str, width_px: int, height_px: int) -> SimulatedPhoto:
-    """Draw one photo of a style, a module with `draw_photo`."""
+    """Draw one photo of a style, a module with `draw_photo`; presets are named as in `sporecount.simulate`."""
+    if not style.startswith("sporecount.simulate"):
+        preset = _PRESETS_OF_RECIPES.get(preset, preset)
     module = importlib.import_module(style)
     return module.draw_photo(
         np.random.default_rng(seed), width_px=width_px, height_px=height_px, preset=preset
@@ -112,8 +144,9 @@ def harvest_photo(
     fine, wide = fine[chosen], wide[chosen]
     offset, axes, blur = _targets(simulated, x_px[chosen], y_px[chosen], spore[chosen])
     return Harvest(
-        fine=fine.astype(np.float16),
-        wide=wide.astype(np.float16),
+        fine=in_steps(fine),
+        finest=in_steps(source.cut_finest(row[chosen], col[chosen])),
+        wide=in_steps(wide),
         label=label[chosen],
         near_spore=spore[chosen] >= 0,
         offset_um=offset,

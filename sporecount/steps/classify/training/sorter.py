@@ -1,6 +1,7 @@
 """Fit the last sorting to the objects that the steps find in whole simulated photos.
 
-    python -m sporecount.steps.classify.training.sorter --unseen tests.recipes.outsider tests.recipes.guest
+    python -m sporecount.steps.classify.training photos --photos-in FOLDER --unseen MODULE MODULE
+    python -m sporecount.steps.classify.training.sorter --photos-in FOLDER --unseen MODULE MODULE
 
 Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
 Styles that the network never saw take part, since there its answers are worth less; on each of them in turn,
@@ -17,7 +18,9 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
+import onnx
 from scipy.optimize import linear_sum_assignment
 
 from sporecount.records import Photo, Scale
@@ -25,8 +28,7 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.network import spore_margin
-from sporecount.steps.classify.training.gather import STYLES
-from sporecount.steps.classify.training.harvest import draw
+from sporecount.steps.classify.training.photos import read_photo
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import find_clutter
 from sporecount.steps.flatten import flatten
@@ -39,26 +41,11 @@ if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
 SPORE, UNTOLD = 1, 2
-_PRESETS = {
-    "ordinary": 0.27,
-    "hard": 0.19,
-    "good_focus": 0.10,
-    "heavy": 0.07,
-    "no_spores": 0.30,
-    "scan_4x": 0.07,
-}
-
 _CLEAN_WEIGHT = 5.0
 """Weight of an object in a photo without a spore: most prints are clean, and a false alarm costs an animal."""
 
 _MOST_OBJECTS = 150
 """A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
-
-_LOG_SIDES_PX = (np.log(650), np.log(1900))
-"""Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
-
-_PRESETS_OF_UNSEEN = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
-"""Names that the recipes in `tests/recipes` have for two presets."""
 
 _REACH = 0.6
 """Distance from a spore's centre, in its lengths, up to which an object is that spore."""
@@ -100,14 +87,9 @@ Rows = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Traits, label and weight of the objects of some photos."""
 
 
-def _one(task: tuple[str, int, int]) -> Rows:
-    style, seed, number = task
-    rng = np.random.default_rng([seed, number])
-    preset = str(rng.choice(list(_PRESETS), p=list(_PRESETS.values())))
-    if style not in STYLES:
-        preset = _PRESETS_OF_UNSEEN.get(preset, preset)
-    width, height = np.exp(rng.uniform(*_LOG_SIDES_PX, 2)).astype(int).tolist()
-    simulated = draw(style, int(rng.integers(2**62)), preset, width, height)
+def _one(path: Path) -> Rows:
+    cv2.setNumThreads(1)
+    simulated = read_photo(path)
     rows, label = label_objects(simulated)
     clean = not any(one.countable for one in simulated.spores)
     weight = (_CLEAN_WEIGHT if clean else 1.0) * min(1.0, _MOST_OBJECTS / max(len(rows), 1))
@@ -141,8 +123,8 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     table, label, weight = (np.concatenate(column) for column in zip(*parts, strict=True))
     told = label != UNTOLD
     return HistGradientBoostingClassifier(
-        max_depth=3,
-        max_iter=200,
+        max_depth=4,
+        max_iter=300,
         learning_rate=0.05,
         min_samples_leaf=200,
         l2_regularization=20,
@@ -150,52 +132,80 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     ).fit(table[told], label[told] == SPORE, sample_weight=weight[told])
 
 
-def fit_sorter(parts: Sequence[Rows]) -> dict[str, np.ndarray]:
+def fit_sorter(parts: Sequence[Rows]) -> onnx.ModelProto:
     """Boost shallow trees on all objects whose truth can be told.
 
     Returns
     -------
-    dict
-        Nodes of all trees as arrays, as `kinds.log_odds` reads them.
+    onnx.ModelProto
+        From "traits", shape (n, k), to "log_odds", shape (n, 1).
     """
-    model = _boosted(parts)
+    return as_onnx(_boosted(parts), parts[0][0].shape[1])
+
+
+def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.ModelProto:
+    """Write boosted trees in the open standard's own terms for them."""
     trees = [one[0].nodes for one in model._predictors]
-    starts = np.concatenate(([0], np.cumsum([len(one) for one in trees])[:-1]))
-    leaf = np.concatenate([one["is_leaf"].astype(bool) for one in trees])
-    own = np.arange(len(leaf))
-    left = np.concatenate([one["left"] + start for one, start in zip(trees, starts, strict=True)])
-    right = np.concatenate([one["right"] + start for one, start in zip(trees, starts, strict=True)])
-    return {
-        "base": np.asarray(model._baseline_prediction, np.float32).ravel(),
-        "root": starts.astype(np.int32),
-        "trait": np.where(leaf, 0, np.concatenate([one["feature_idx"] for one in trees])).astype(np.int32),
-        "limit": np.where(leaf, 0, np.concatenate([one["num_threshold"] for one in trees])).astype(
-            np.float32
-        ),
-        "left": np.where(leaf, own, left).astype(np.int32),
-        "right": np.where(leaf, own, right).astype(np.int32),
-        "value": np.concatenate([one["value"] for one in trees]).astype(np.float32),
-    }
+    nodes = np.concatenate(trees)
+    sizes = [len(one) for one in trees]
+    tree = np.repeat(np.arange(len(trees)), sizes)
+    number = np.concatenate([np.arange(size) for size in sizes])
+    leaf = nodes["is_leaf"].astype(bool)
+    ensemble = onnx.helper.make_node(
+        "TreeEnsembleRegressor",
+        ["traits"],
+        ["log_odds"],
+        domain="ai.onnx.ml",
+        n_targets=1,
+        base_values=np.ravel(model._baseline_prediction).astype(float).tolist(),
+        nodes_treeids=tree.tolist(),
+        nodes_nodeids=number.tolist(),
+        nodes_modes=np.where(leaf, "LEAF", "BRANCH_LEQ").tolist(),
+        nodes_featureids=np.where(leaf, 0, nodes["feature_idx"]).tolist(),
+        nodes_values=np.where(leaf, 0, nodes["num_threshold"]).tolist(),
+        nodes_truenodeids=np.where(leaf, 0, nodes["left"]).tolist(),
+        nodes_falsenodeids=np.where(leaf, 0, nodes["right"]).tolist(),
+        target_treeids=tree[leaf].tolist(),
+        target_nodeids=number[leaf].tolist(),
+        target_ids=[0] * int(leaf.sum()),
+        target_weights=nodes["value"][leaf].tolist(),
+    )
+    kind = onnx.TensorProto.FLOAT
+    graph = onnx.helper.make_graph(
+        [ensemble],
+        "sorter",
+        [onnx.helper.make_tensor_value_info("traits", kind, ["objects", traits_count])],
+        [onnx.helper.make_tensor_value_info("log_odds", kind, ["objects", 1])],
+    )
+    opsets = [onnx.helper.make_opsetid("", 17), onnx.helper.make_opsetid("ai.onnx.ml", 3)]
+    written = onnx.helper.make_model(graph, opset_imports=opsets, ir_version=8)
+    onnx.checker.check_model(written)
+    return written
+
+
+def _style_of(path: Path) -> str:
+    return path.stem.rsplit("-", 1)[0]
 
 
 def main() -> None:
-    """Draw, label, fit and write `sorter.npz`, and the calibration into the card."""
+    """Label, fit and write `sorter.onnx`, and the calibration into the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
     parser.add_argument("--unseen", nargs="+", required=True, help="styles that the network never saw")
-    parser.add_argument("--photos", type=int, default=110, help="simulated photos of each style")
-    parser.add_argument("--seed", type=int, default=20261126)
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
-    tasks = [(style, wish.seed, n) for n in range(wish.photos) for style in (*STYLES, *wish.unseen)]
+    paths = sorted(wish.photos_in.glob("*.npz"))
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        done = list(pool.map(_one, tasks))
+        done = list(pool.map(_one, paths))
     of_style: dict[str, Rows] = {}
-    for style in (*STYLES, *wish.unseen):
-        own = [rows for (name, *_), rows in zip(tasks, done, strict=True) if name == style and len(rows[1])]
+    for style in sorted({_style_of(path) for path in paths}):
+        own = [
+            rows for path, rows in zip(paths, done, strict=True) if _style_of(path) == style and len(rows[1])
+        ]
         rows, label, weight = (np.concatenate(column) for column in zip(*own, strict=True))
         of_style[style] = rows, label, weight
-    np.savez(wish.out / "sorter.npz", allow_pickle=False, **fit_sorter(list(of_style.values())))
+    onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
     card["calibration"] = {
         "slope_and_shift": [round(value, 3) for value in calibrate(of_style, wish.unseen)],

@@ -1,0 +1,99 @@
+"""Whole simulated photos with their truth, drawn once into a folder, from which the sorter is fitted."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.steps.classify.training.harvest import draw
+
+PRESETS = {
+    "ordinary": 0.27,
+    "hard": 0.19,
+    "good_focus": 0.10,
+    "heavy": 0.07,
+    "no_spores": 0.30,
+    "scan_4x": 0.07,
+}
+
+_LOG_SIDES_PX = (np.log(650), np.log(1900))
+"""Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
+
+
+def draw_photos(
+    folder: Path, photos: int, *, styles: Sequence[str], seed: int, workers: int, seconds: float
+) -> None:
+    """Draw so many photos of each style into a folder, those that are there already left as they are.
+
+    Parameters
+    ----------
+    folder : Path
+    photos : int
+        Of each style.
+    styles : sequence of str
+        Modules with `draw_photo`.
+    seed : int
+    workers : int
+    seconds : float
+        Begin no photo after about so long.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    end = time.monotonic() + seconds
+    tasks = [(folder, style, seed, number, end) for number in range(photos) for style in styles]
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        for done, _ in enumerate(pool.map(_draw_one, tasks), 1):
+            if done % 200 == 0:
+                print(f"{done} photos", flush=True)
+
+
+def _draw_one(task: tuple[Path, str, int, int, float]) -> None:
+    folder, style, seed, number, end = task
+    cv2.setNumThreads(1)
+    path = folder / f"{style}-{number:05d}.npz"
+    if path.exists() or time.monotonic() > end:
+        return
+    rng = np.random.default_rng([seed, number])
+    preset = str(rng.choice(list(PRESETS), p=list(PRESETS.values())))
+    width, height = np.exp(rng.uniform(*_LOG_SIDES_PX, 2)).astype(int).tolist()
+    keep_photo(draw(style, int(rng.integers(2**62)), preset, width, height), path)
+
+
+def keep_photo(photo: SimulatedPhoto, path: Path) -> None:
+    """Write a photo and its truth, whole or not at all."""
+    facts = {
+        "um_per_px": photo.um_per_px,
+        "objective": photo.objective,
+        "scales": photo.scales,
+        "notes": photo.notes,
+        "spores": [asdict(one) for one in photo.spores],
+    }
+    part = path.with_suffix(".part.npz")
+    fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
+    np.savez(
+        part,
+        rgb=cv2.imencode(".png", photo.rgb, fast)[1],
+        kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
+        facts=json.dumps(facts, default=float),
+    )
+    part.replace(path)
+
+
+def read_photo(path: Path) -> SimulatedPhoto:
+    """Read what `keep_photo` wrote."""
+    with np.load(path) as kept:
+        facts = json.loads(str(kept["facts"]))
+        facts["spores"] = tuple(SporeTruth(**one) for one in facts["spores"])
+        return SimulatedPhoto(
+            rgb=np.asarray(cv2.imdecode(kept["rgb"], cv2.IMREAD_COLOR)),
+            kind_map=np.asarray(cv2.imdecode(kept["kind_map"], cv2.IMREAD_GRAYSCALE)),
+            **facts,
+        )
