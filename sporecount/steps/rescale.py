@@ -14,7 +14,7 @@ from sporecount.steps.round_view import dark_corners, view_mask
 
 PIXELS_PER_SPORE = 7.3
 """Working pixels along the shortest spore looked for: 1.1 um per px for 8 um, enough to find a blob and to part
-two that touch, at a third of the cost of the finest detail."""
+two that touch, at a fifth of the cost of the finest detail."""
 
 CLOSE_PIXELS_PER_SPORE = 16.0
 """The same for the close look: at 0.5 um per px a spore of 8 um shows its two ends, and the resolution limit of

@@ -27,8 +27,8 @@ from sporecount.steps.classify.network import (
 from sporecount.steps.clutter import LargeObjects
 
 _GLANCE_FROM = -1.5
-"""Log odds of the quick look below which a place is passed over. From -1.0 on, one in a hundred countable
-spores more is passed over; down to -2.0, half of that is won back for a fifth more time."""
+"""Log odds of the quick look below which a place is passed over. In ordinary photos 0.968 of the
+countable spores became objects with -1.0, 0.973 with -1.5, 0.978 with -2.0, which takes a fifth more time."""
 
 _GLANCE_BESIDE = -3.0
 """The same for a place beside a spore, where the next one is likelier than elsewhere."""
@@ -56,19 +56,21 @@ _PLACES_A_TIME = 1024
 """Crops are cut and looked at in such portions, so that memory stays bounded."""
 
 _GROW_FROM = 0.0
+"""Margin (log odds) of spore from which the next one is looked for beside it."""
+
 _GROW_ROUNDS = 4
 _NEIGHBOURS = 16
 """Directions in which the next spore is looked for. With 16, from a margin of 0 on, and with `_AS_DARK` and the
 glances as they stand, the share of countable spores that become objects rose from 0.910 to 0.949 in heaps, from
 0.922 to 0.964 in hard photos and from 0.956 to 0.973 in ordinary ones, in a third more time (65 simulated
-photos of five styles)."""
+photos of `photo`, `slices`, `painted`, `thickness` and `nomad`, on which it was chosen)."""
 
 _AS_DARK = 0.35
-"""A place is looked at when it is darker than its spore's darkest-to-palest surroundings by this share: on a
-scale all is dark, and pale spores are dark at the rim only."""
+"""Share of the way from the palest place around a spore to the spore's own density from which a place beside it is
+looked at: on a scale all is dark, and pale spores are dark at the rim only."""
 
 _CLEAR_OF = 0.7
-"""Widths of a spore that the next one's centre is away from every known centre."""
+"""Distance of such a place from every known spore's centre, in median widths of the photo's spores."""
 
 _SAME_SPORE = 0.8
 """Two lemons are one spore when their centres are nearer than this share of the half-axes in that direction.
@@ -208,7 +210,7 @@ def _in_portions(
 def _beside(
     fresh: Settled, settled: Settled, density: np.ndarray, work: WorkImage
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Places next to fresh spores that are nearly as dark and belong to no object yet."""
+    """Places next to fresh spores that are dark enough and belong to no object yet."""
     from scipy.spatial import cKDTree
 
     fresh = fresh.take(np.flatnonzero(spore_margin(fresh.looks.logits) > _GROW_FROM))

@@ -39,7 +39,7 @@ from tests.recipes.scoring import MATCH_LENGTHS, PhotoScore, score_photo, summar
 
 STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered", "sporecount.simulate.collage")
 TRAIN_SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy")
-RECIPES = ("tests.recipes.stranger",)
+RECIPES = ("tests.recipes.wanderer",)
 SETS = ("good_focus_10x", "mixed", "hard", "no_spores")
 SETTINGS = CountSettings()
 

@@ -134,7 +134,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--photos", type=int, default=20, help="photos of each set")
     parser.add_argument("--sets", default=",".join(SETS), help="comma-separated names")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--recipe", default="tests.recipes.stranger", help="module with draw_photo")
+    parser.add_argument("--recipe", default="tests.recipes.wanderer", help="module with draw_photo")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--cache", type=Path, help="folder that keeps the drawn photos")
     parser.add_argument("--json", type=Path, help="file for the figures")

@@ -15,7 +15,7 @@ from tests.benchmarks.scorecard_bars import bars_text, conditions_text, measure_
 from tests.benchmarks.scorecard_draws import draw, draw_or_load, recipe_stamp
 from tests.recipes.scoring import PhotoScore, score_photo
 
-RECIPE = "tests.recipes.stranger"
+RECIPE = "tests.recipes.wanderer"
 
 
 @pytest.fixture(autouse=True)

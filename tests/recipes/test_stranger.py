@@ -155,6 +155,14 @@ def test_a_veil_hides_only_when_it_is_dark():
     assert not sheet.owner.any()
 
 
+def test_a_thing_of_which_one_column_shows_is_laid_in_slanted_light():
+    sheet = Sheet((60, 80), 0.5, (0.7, -0.7))
+    at = (slice(20, 60), slice(30, 31))
+    sheet.lay(2, np.full((40, 1, 4), [0.4, 0.4, 0.4, 1], np.float32), at, SPORE, owner=1)
+    assert (sheet.kinds[at] == SPORE).all()
+    assert sheet.sent[2][at].min() > 0
+
+
 def test_blur_keeps_light_and_has_the_stated_width():
     for focus_um, share in ((0.0, 0.5), (8.0, 0.0), (12.0, 0.9), (30.0, 0.5), (55.0, 0.8)):
         lens = Lens(0.6, 0.25, 0.4, focus_um, (0.0, 0.0), 0.0, share, (160, 200))

@@ -12,6 +12,7 @@ from sporecount.records import KINDS
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
 from sporecount.steps.classify.training.gather import gather, load
 from sporecount.steps.classify.training.harvest import IGNORE, Harvest, label_places
+from sporecount.steps.classify.training.photos import keep_photo, read_photo
 
 HAIR = KIND_NAMES.index("hair")
 """Number of hairs in a map of kinds."""
@@ -81,3 +82,14 @@ def test_crops_are_kept_once_and_come_back_in_the_order_of_their_photos(tmp_path
         assert np.array_equal(getattr(two, column.name)[: len(one.label)], getattr(one, column.name))
     with pytest.raises(FileNotFoundError, match="draw them first"):
         load(tmp_path)
+
+
+def test_whole_photos_come_back_as_they_were_drawn(tmp_path: Path) -> None:
+    photo = _photo_with_one_spore()
+    photo.rgb[10:20, 30:50] = (10, 120, 240)
+    keep_photo(photo, tmp_path / "one.npz")
+    back = read_photo(tmp_path / "one.npz")
+    assert np.array_equal(back.rgb, photo.rgb)
+    assert np.array_equal(back.kind_map, photo.kind_map)
+    assert (back.spores, back.um_per_px, back.objective, back.scales) == (photo.spores, 0.5, 10.0, 0)
+    assert [one.name for one in tmp_path.iterdir()] == ["one.npz"]

@@ -1,4 +1,4 @@
-"""Simulated photos in a style of light through a condenser, drawn part by part like an exam paper.
+"""Simulated photos in a style of light through a condenser.
 
 Small bodies are imaged one by one through a partly coherent microscope (a sum over points of the
 condenser); large ones are thin sheets in a few planes whose edges glow or darken with the defocus.

@@ -1,4 +1,4 @@
-"""Simulated photos in a painted style: shapes in layers, random in look, with exact truth."""
+"""Simulated photos in a style of layers: shapes in layers, random in look, with exact truth."""
 
 from sporecount.simulate.layered.photo import draw_photo
 

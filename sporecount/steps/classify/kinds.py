@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sporecount.records import KINDS, Kinds, WorkImage
-from sporecount.steps.classify.network import model_card, sort_out
+from sporecount.steps.classify.network import model_card, sorter_log_odds
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import LargeObjects
 from sporecount.steps.outline import Outlines
@@ -35,7 +35,7 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, work: Wo
     logits = settled.looks.logits
     rows = traits(settled, outlines, on_large(settled, large), work)
     slope, shift = model_card()["calibration"]["slope_and_shift"]
-    spore = 1 / (1 + np.exp(-(slope * sort_out(rows) + shift))) if len(rows) else np.empty(0)
+    spore = 1 / (1 + np.exp(-(slope * sorter_log_odds(rows) + shift))) if len(rows) else np.empty(0)
     rest = np.exp(logits[:, 1:] - logits[:, 1:].max(axis=1, initial=-np.inf, keepdims=True))
     probability = np.empty((len(logits), len(KINDS)), np.float32)
     probability[:, 0] = spore

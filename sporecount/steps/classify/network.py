@@ -17,8 +17,7 @@ _BATCH = 64
 PALER = 0.65
 """Density, as a factor, under which the second network looks: phones render the same print harder or softer, and
 what both networks hold for a spore is no accident of one rendering. On 20 simulated photos of styles that neither
-had seen then: F1 0.861 with the first network under both renderings, 0.878 with the two networks, at the same
-cost."""
+had seen then: F1 0.861 with the first of the networks of then under both renderings, 0.878 with both."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +139,7 @@ def glance(crops: np.ndarray) -> np.ndarray:
     return np.concatenate(odds) if odds else np.empty(0, np.float32)
 
 
-def sort_out(traits: np.ndarray) -> np.ndarray:
+def sorter_log_odds(traits: np.ndarray) -> np.ndarray:
     """Log odds of spore from the trees that weigh traits, shape (n, k) float32 to (n,)."""
     return np.asarray(_session("sorter.onnx").run(None, {"traits": traits})[0][:, 0], np.float64)
 

@@ -1,4 +1,4 @@
-"""A simulator of tape-print photos by portraits and stamps: for measuring only, never for training or tuning.
+"""A simulator of tape-print photos by portraits and stamps: no network learns from it, the last sorting does.
 
 For each photo a few fine portraits of every kind of thing are made and stamped, turned and scaled, onto a
 ground in groups of depth; each group is blurred by its own defocus, and a phone takes the picture.

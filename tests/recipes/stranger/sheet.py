@@ -120,6 +120,11 @@ class Lens:
         return out
 
 
+def _slope(height: Array, axis: int) -> Array:
+    # A window that the edge of the view cuts down to one row or column has no slope.
+    return np.gradient(height, axis=axis) if height.shape[axis] > 1 else np.zeros_like(height)
+
+
 @dataclass
 class Sheet:
     """Everything that lies in the view, before the lens: light let through and sent back, and what is on top."""
@@ -189,7 +194,7 @@ class Sheet:
         if self.lamp is not None:
             # The light goes down and up again; what is thick sends some back, most where it faces the lamp.
             soft = cv2.GaussianBlur(np.pad(cover, 2), (0, 0), 1.2)[2:-2, 2:-2]
-            tilt = -self.lamp[0] * np.gradient(soft, axis=1) - self.lamp[1] * np.gradient(soft, axis=0)
+            tilt = -self.lamp[0] * _slope(soft, 1) - self.lamp[1] * _slope(soft, 0)
             through = np.clip(through, 0, 1.05) ** 1.5
             body = cover[..., None] * (0.04 + 0.10 * through) * (1 + 2.5 * tilt[..., None])
             self.sent[layer][at] = self.sent[layer][at] * through + np.maximum(body, 0)

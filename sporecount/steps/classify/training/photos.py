@@ -64,7 +64,12 @@ def _draw_one(task: tuple[Path, str, int, int, float]) -> None:
     rng = np.random.default_rng([seed, number])
     preset = str(rng.choice(list(PRESETS), p=list(PRESETS.values())))
     width, height = np.exp(rng.uniform(*_LOG_SIDES_PX, 2)).astype(int).tolist()
-    keep_photo(draw(style, int(rng.integers(2**62)), preset, width, height), path)
+    try:
+        photo = draw(style, int(rng.integers(2**62)), preset, width, height)
+    except Exception as fault:  # one photo that fails must not cost the others; it is named
+        print(f"photo {number} ({style}, {preset}): {fault!r}", flush=True)
+        return
+    keep_photo(photo, path)
 
 
 def keep_photo(photo: SimulatedPhoto, path: Path) -> None:
@@ -76,14 +81,15 @@ def keep_photo(photo: SimulatedPhoto, path: Path) -> None:
         "notes": photo.notes,
         "spores": [asdict(one) for one in photo.spores],
     }
-    part = path.with_suffix(".part.npz")
+    part = path.with_suffix(".part")
     fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
-    np.savez(
-        part,
-        rgb=cv2.imencode(".png", photo.rgb, fast)[1],
-        kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
-        facts=json.dumps(facts, default=float),
-    )
+    with part.open("wb") as target:
+        np.savez(
+            target,
+            rgb=cv2.imencode(".png", photo.rgb, fast)[1],
+            kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
+            facts=json.dumps(facts, default=float),
+        )
     part.replace(path)
 
 

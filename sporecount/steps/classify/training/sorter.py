@@ -13,10 +13,10 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import cv2
 import numpy as np
@@ -42,10 +42,14 @@ if TYPE_CHECKING:
 
 SPORE, UNTOLD = 1, 2
 _CLEAN_WEIGHT = 5.0
-"""Weight of an object in a photo without a spore: most prints are clean, and a false alarm costs an animal."""
+"""Weight in the trees of an object on a photo without a spore: most prints are clean, and a false alarm costs an
+animal."""
 
 _MOST_OBJECTS = 150
 """A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
+
+_LEAST_MARGIN = -3.0
+"""Log odds of the networks from which an object takes part: what lies lower is sorted as if it lay there."""
 
 _REACH = 0.6
 """Distance from a spore's centre, in its lengths, up to which an object is that spore."""
@@ -79,12 +83,32 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
         spore, thing = linear_sum_assignment(np.minimum(away, _REACH) - gain)
         hit = near[spore, thing]
         label[thing[hit]] = np.where(table[spore[hit], 3] > 0, SPORE, UNTOLD)
-    keep = spore_margin(settled.looks.logits) > -6
+    keep = spore_margin(settled.looks.logits) > _LEAST_MARGIN
     return rows[keep], label[keep]
 
 
-Rows = tuple[np.ndarray, np.ndarray, np.ndarray]
-"""Traits, label and weight of the objects of some photos."""
+class Rows(NamedTuple):
+    """Objects of some photos; n rows.
+
+    Parameters
+    ----------
+    traits : ndarray of shape (n, k), float32
+    label : ndarray of shape (n,), int8
+        0, `SPORE` or `UNTOLD`.
+    weight : ndarray of shape (n,)
+    clean : ndarray of shape (n,), bool
+        On a photo without a countable spore.
+    """
+
+    traits: np.ndarray
+    label: np.ndarray
+    weight: np.ndarray
+    clean: np.ndarray
+
+
+def joined(parts: Iterable[Rows]) -> Rows:
+    """Put rows of several photos one below the other."""
+    return Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
 def _one(path: Path) -> Rows:
@@ -92,25 +116,26 @@ def _one(path: Path) -> Rows:
     simulated = read_photo(path)
     rows, label = label_objects(simulated)
     clean = not any(one.countable for one in simulated.spores)
-    weight = (_CLEAN_WEIGHT if clean else 1.0) * min(1.0, _MOST_OBJECTS / max(len(rows), 1))
-    return rows, label, np.full(len(rows), weight)
+    weight = min(1.0, _MOST_OBJECTS / max(len(rows), 1))
+    return Rows(rows, label, np.full(len(rows), weight), np.full(len(rows), clean))
 
 
 def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, float]:
     """Fit slope and shift of the log odds on styles that neither the network nor their trees saw.
 
+    Clean prints weigh no more than others here: what is said must be what holds.
     Platt 1999, Advances in Large Margin Classifiers 61-74.
     """
     from sklearn.linear_model import LogisticRegression
 
     odds, truth, weights = [], [], []
     for style in unseen:
-        others = [rows for name, rows in of_style.items() if name != style]
-        table, label, weight = of_style[style]
-        told = label != UNTOLD
-        odds.append(_boosted(others).decision_function(table[told]))
-        truth.append(label[told] == SPORE)
-        weights.append(weight[told])
+        here = of_style[style]
+        told = here.label != UNTOLD
+        trees = _boosted([rows for name, rows in of_style.items() if name != style])
+        odds.append(trees.decision_function(here.traits[told]))
+        truth.append(here.label[told] == SPORE)
+        weights.append(here.weight[told])
     fitted = LogisticRegression(C=1e6).fit(
         np.concatenate(odds)[:, None], np.concatenate(truth), sample_weight=np.concatenate(weights)
     )
@@ -120,8 +145,9 @@ def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, 
 def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    table, label, weight = (np.concatenate(column) for column in zip(*parts, strict=True))
-    told = label != UNTOLD
+    rows = joined(parts)
+    told = rows.label != UNTOLD
+    weight = rows.weight * np.where(rows.clean, _CLEAN_WEIGHT, 1.0)
     return HistGradientBoostingClassifier(
         max_depth=4,
         max_iter=300,
@@ -129,7 +155,7 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
         min_samples_leaf=200,
         l2_regularization=20,
         random_state=0,
-    ).fit(table[told], label[told] == SPORE, sample_weight=weight[told])
+    ).fit(rows.traits[told], rows.label[told] == SPORE, sample_weight=weight[told])
 
 
 def fit_sorter(parts: Sequence[Rows]) -> onnx.ModelProto:
@@ -140,7 +166,7 @@ def fit_sorter(parts: Sequence[Rows]) -> onnx.ModelProto:
     onnx.ModelProto
         From "traits", shape (n, k), to "log_odds", shape (n, 1).
     """
-    return as_onnx(_boosted(parts), parts[0][0].shape[1])
+    return as_onnx(_boosted(parts), parts[0].traits.shape[1])
 
 
 def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.ModelProto:
@@ -196,15 +222,18 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
     paths = sorted(wish.photos_in.glob("*.npz"))
+    if missing := {*wish.unseen} - {_style_of(path) for path in paths}:
+        parser.error(f"no photos of {', '.join(sorted(missing))} in {wish.photos_in}: draw them first")
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         done = list(pool.map(_one, paths))
-    of_style: dict[str, Rows] = {}
-    for style in sorted({_style_of(path) for path in paths}):
-        own = [
-            rows for path, rows in zip(paths, done, strict=True) if _style_of(path) == style and len(rows[1])
-        ]
-        rows, label, weight = (np.concatenate(column) for column in zip(*own, strict=True))
-        of_style[style] = rows, label, weight
+    of_style = {
+        style: joined(
+            rows
+            for path, rows in zip(paths, done, strict=True)
+            if _style_of(path) == style and len(rows.label)
+        )
+        for style in sorted({_style_of(path) for path in paths})
+    }
     onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
     card["calibration"] = {
