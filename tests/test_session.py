@@ -223,6 +223,25 @@ def test_a_photo_that_brings_workers_down(tmp_path, monkeypatch):
     assert [(one.photo, one.code) for one in result.failed] == [("FH-01_2.jpg", "crashed")]
 
 
+def test_a_run_ends_only_when_what_it_loads_beside_is_loaded(tmp_path):
+    # A library in C++ that is cut off while it loads brings the whole program down at its end.
+    write_photo(tmp_path / "photos" / "a_1.jpg", 1)
+    body = (
+        "import sys, time, pathlib\n"
+        "import sporecount.report.charts as charts\n"
+        "from sporecount.session import count_folder\n"
+        "def slowly():\n"
+        "    time.sleep(4)\n"
+        "    pathlib.Path(sys.argv[2]).touch()\n"
+        "charts.get_ready = slowly\n"
+        f"count_folder(sys.argv[1], um_per_px={UM_PER_PX}, workers=1)\n"
+    )
+    loaded = tmp_path / "loaded"
+    line = [sys.executable, "-c", body, str(tmp_path / "photos"), str(loaded)]
+    assert subprocess.run(line, check=False, cwd=Path(__file__).parents[1]).returncode == 0
+    assert loaded.exists()
+
+
 def test_a_listener_that_stops_the_run(tmp_path):
     """What is counted is kept, and the next run goes on from there."""
     for number in (1, 2):

@@ -104,7 +104,7 @@ def count_folder(
                     remedy="Run again with --workers 0 to see why",
                 )
             if workers != 0:
-                Thread(target=_get_report_ready, daemon=True).start()
+                Thread(target=_get_report_ready).start()  # no daemon: libraries in C++ must not be cut off
             done, places, failed = count_photos(at_work, plan, progress)
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
