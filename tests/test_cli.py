@@ -369,6 +369,10 @@ def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path
         code, _, err = ran(capsys, *call, *wrong)
         assert code == 2
         assert "without a ruling" in err or "not two places" in err
+    for idle in (["--within-um", "3"], ["--thing", "a bar"]):
+        code, _, err = ran(capsys, *call, "--by-view", *idle)
+        assert code == 2
+        assert "they go with --length-um" in err
     assert ran(capsys, "calibrate", path, "--length-um", "300", "--ends", "1,2,3,4")[0] == 2  # ends too close
 
 

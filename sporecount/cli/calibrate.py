@@ -98,6 +98,8 @@ def calibrate(
         )
     if adapter is not None and not check:
         need_objective(objective)
+    if (within_um or thing) and length_um is None:
+        raise _bad_call("--within-um and --thing tell of a known length: they go with --length-um and --ends")
     if by_view or length_um is not None or ends:
         lines = tuple(_four_numbers(one) for one in ends or ())
         known = None if length_um is None else KnownLength(length_um, lines, within_um, thing)
@@ -110,8 +112,6 @@ def calibrate(
         if division_um is not None:
             raise _bad_call("without a ruling there are no divisions, so --division-um means nothing")
         return _without_ruling(photos[0], objective, field_number, adapter, known, out, json)
-    if within_um or thing:
-        raise _bad_call("--within-um and --thing tell of a known length: they go with --length-um and --ends")
     if check and adapter is not None:
         objective, division_um = profile_names(adapter, objective, division_um)
     rulings = read_rulings(photos, objective=objective, division_um=division_um, field_number_mm=field_number)
