@@ -131,6 +131,8 @@ def main() -> None:
         )
         card["parts"][name]["eight_bits"] = {
             "recipe": "python -m sporecount.steps.classify.training.eight_bits",
+            "seed": wish.seed,
+            "simulated_photos": wish.photos,
             "log_odds_move_rms": round(rms, 3),
             "log_odds_move_near_even_rms": round(near, 3),
         }

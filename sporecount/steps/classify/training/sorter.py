@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
 SPORE, UNTOLD = 1, 2
+_TREES, _DEPTH = 300, 4
+
 _CLEAN_WEIGHT = 5.0
 """Weight in the trees of an object on a photo without a spore: most prints are clean, and a false alarm costs an
 animal."""
@@ -149,8 +151,8 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
     told = rows.label != UNTOLD
     weight = rows.weight * np.where(rows.clean, _CLEAN_WEIGHT, 1.0)
     return HistGradientBoostingClassifier(
-        max_depth=4,
-        max_iter=300,
+        max_depth=_DEPTH,
+        max_iter=_TREES,
         learning_rate=0.05,
         min_samples_leaf=200,
         l2_regularization=20,
@@ -214,7 +216,7 @@ def _style_of(path: Path) -> str:
 
 
 def main() -> None:
-    """Label, fit and write `sorter.onnx`, and the calibration into the card."""
+    """Label, fit and write `sorter.onnx`, and that and the calibration into the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
     parser.add_argument("--unseen", nargs="+", required=True, help="styles that the network never saw")
@@ -236,6 +238,12 @@ def main() -> None:
     }
     onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
+    card["parts"]["sorter.onnx"] = {
+        "what": f"the last sorting: {_TREES} trees of depth {_DEPTH}",
+        "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
+        "simulated_photos": len(paths),
+        "styles": sorted(of_style),
+    }
     card["calibration"] = {
         "slope_and_shift": [round(value, 3) for value in calibrate(of_style, wish.unseen)],
         "fitted_on": wish.unseen,
