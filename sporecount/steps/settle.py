@@ -156,7 +156,7 @@ def _decide_doubtful(source: CropSource, settled: Settled) -> Settled:
     for start in range(0, len(doubtful), _PLACES_A_TIME):
         rows = doubtful[start : start + _PLACES_A_TIME]
         row, col = settled.row[rows], settled.col[rows]
-        crops = source.cut_fine(row, col), source.cut_finest(row, col), source.cut_wide(row, col)
+        crops = source.cut_careful(row, col)
         answers = [looks.take(rows), *(look_turned(*crops, turn) for turn in (1, 2))]
         for name, mean in means.items():
             mean[rows] = np.mean([getattr(one, name) for one in answers], axis=0)
@@ -183,11 +183,7 @@ def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.nd
     row, col = row.copy(), col.copy()
     row[again] += first.offset_um[again, 1] / work.um_per_px
     col[again] += first.offset_um[again, 0] / work.um_per_px
-    second = _in_portions(
-        row[again],
-        col[again],
-        lambda r, c: look_carefully(source.cut_fine(r, c), source.cut_finest(r, c), source.cut_wide(r, c)),
-    )
+    second = _in_portions(row[again], col[again], lambda r, c: look_carefully(*source.cut_careful(r, c)))
     row[again] += 0.5 * second.offset_um[:, 1] / work.um_per_px
     col[again] += 0.5 * second.offset_um[:, 0] / work.um_per_px
     height, width = work.seen.shape

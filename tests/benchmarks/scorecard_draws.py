@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import importlib
-import json
-from dataclasses import asdict
 from pathlib import Path
 
-import cv2
 import numpy as np
 
-from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.simulate.truth import SimulatedPhoto
+from sporecount.steps.classify.training.photos import keep_photo, read_photo
 
 SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
 SIZES_PX = ((1200, 900), (1280, 960), (1440, 1080), (1600, 1200))
@@ -43,33 +41,6 @@ def draw(recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
 def draw_or_load(cache: Path, stamp: str, recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
     """Load a photo from the cache, or draw it and keep it there."""
     file = cache / f"{recipe}-{stamp}-{name}-{seed}-{index}.npz"
-    if file.exists():
-        with np.load(file) as kept:
-            facts = json.loads(str(kept["facts"]))
-            return SimulatedPhoto(
-                rgb=np.ascontiguousarray(cv2.imdecode(kept["rgb"], cv2.IMREAD_COLOR)[..., ::-1]),
-                um_per_px=facts["um_per_px"],
-                objective=facts["objective"],
-                spores=tuple(SporeTruth(**one) for one in facts["spores"]),
-                kind_map=cv2.imdecode(kept["kind_map"], cv2.IMREAD_GRAYSCALE),
-                scales=facts["scales"],
-                notes=facts["notes"],
-            )
-    photo = draw(recipe, name, seed, index)
-    facts = {
-        "um_per_px": photo.um_per_px,
-        "objective": photo.objective,
-        "scales": photo.scales,
-        "notes": photo.notes,
-        "spores": [asdict(one) for one in photo.spores],
-    }
-    fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
-    part = file.with_suffix(".part.npz")
-    np.savez(
-        part,
-        rgb=cv2.imencode(".png", photo.rgb[..., ::-1], fast)[1],
-        facts=json.dumps(facts, default=float),
-        kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
-    )
-    part.replace(file)
-    return photo
+    if not file.exists():
+        keep_photo(draw(recipe, name, seed, index), file)
+    return read_photo(file)

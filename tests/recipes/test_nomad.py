@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import ast
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -16,8 +12,14 @@ from tests.recipes.nomad.canvas import Canvas, Optics, blur
 from tests.recipes.nomad.photo import PRESETS
 from tests.recipes.nomad.seats import touching
 from tests.recipes.nomad.solids import flanks, rod, shell, spindle, spindle_area
-
-SPORE = KIND_NAMES.index("spore")
+from tests.renderer_laws import (
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    kinds_shown,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -30,50 +32,26 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    one, again, other = draw(4, "mixed"), draw(4, "mixed"), draw(5, "mixed")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "mixed")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (340, 460), (8.5, 17))
         for s in photo.spores:
-            assert 8.5 <= s.length_um <= 17
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             # 0.21 wavelength over aperture; an aperture is at most 0.025 of the magnification here.
             assert s.blur_um > 0.21 * 0.55 / (0.0251 * photo.objective)
-            assert s.clump >= 1
             inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
             assert (inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um) or not s.countable
 
 
 def test_presets_hold_what_they_promise(photos):
-    for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
-    shown = {int(kind) for photo in photos["no_spores"] for kind in np.unique(photo.kind_map)}
-    assert len(shown) >= 7
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus_10x", mixed="mixed")
+    assert kinds_shown(photos["no_spores"]) >= 7
     for photo in photos["heavy"]:
         view_mm2 = photo.rgb[..., 0].size * photo.um_per_px**2 / 1e6
         assert len(photo.spores) > 500 * view_mm2
-        assert max(s.clump for s in photo.spores) >= 4
-    assert {photo.objective for photo in photos["good_focus_10x"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "mixed", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -182,11 +160,4 @@ def test_touching_groups_of_spores_in_a_row():
 
 
 def test_recipe_stands_alone():
-    # The last sorting needs photos that the networks never saw: nothing of the package but the record of truth.
-    for file in Path(nomad.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                known = name == "sporecount.simulate.truth" or name.startswith("tests.recipes.nomad")
-                assert known or not name.startswith(("sporecount", "tests")), (file.name, name)
+    assert_stands_alone(nomad)

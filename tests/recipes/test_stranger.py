@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import ast
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -15,8 +11,15 @@ from tests.recipes.stranger import draw_photo
 from tests.recipes.stranger.plan import PRESETS, clump_sizes
 from tests.recipes.stranger.portraits import polar_body, to_sprite
 from tests.recipes.stranger.sheet import MARGIN_PX, Lens, Sheet
-
-SPORE = KIND_NAMES.index("spore")
+from tests.renderer_laws import (
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    kinds_shown,
+    lone_spores,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -29,67 +32,30 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    one, again, other = draw(4, "mixed"), draw(4, "mixed"), draw(5, "mixed")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "mixed")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (340, 460), (8.3, 17.3), aspect=(1.3, 1.8))
         for s in photo.spores:
-            assert 8.3 <= s.length_um <= 17.3
-            assert 1.3 <= s.length_um / s.width_um <= 1.8
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             # 0.21 wavelength over aperture; an aperture is at most 0.0263 of the magnification here.
             assert s.blur_um > 0.21 * 0.55 / (0.0263 * photo.objective)
-            assert s.clump >= 1
             inside = 0 <= s.x_px <= 459 and 0 <= s.y_px <= 339
             sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um
             assert sure or not s.countable
 
 
 def test_presets_hold_what_they_promise(photos):
-    for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
-    shown = {int(kind) for photo in photos["no_spores"] for kind in np.unique(photo.kind_map)}
-    assert len(shown) >= 7
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus_10x", mixed="mixed")
+    assert kinds_shown(photos["no_spores"]) >= 7
     for photo in photos["heavy"]:
         assert len(photo.spores) >= 60
-        assert max(s.clump for s in photo.spores) >= 4
-    assert {photo.objective for photo in photos["good_focus_10x"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "mixed", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
 
 
-def _free(photo: SimulatedPhoto) -> list[tuple[SporeTruth, tuple[slice, slice]]]:
-    """Countable spores with nothing but bare ground within their own length."""
-    rows, cols = photo.kind_map.shape
-    free = []
-    for s in photo.spores:
-        reach = int(s.length_um / photo.um_per_px)
-        x, y = round(s.x_px), round(s.y_px)
-        if not (s.countable and s.clump == 1 and s.visible > 0.95 and s.contrast > 0.08):
-            continue
-        box = (slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1))
-        whole = reach < x < cols - reach - 1 and reach < y < rows - reach - 1
-        near = [o for o in photo.spores if np.hypot(o.x_px - s.x_px, o.y_px - s.y_px) < 2 * reach]
-        if whole and len(near) == 1 and set(np.unique(photo.kind_map[box])) == {0, SPORE}:
-            free.append((s, box))
-    return free
+def _clear_and_single(s: SporeTruth) -> bool:
+    return s.countable and s.clump == 1 and s.visible > 0.95 and s.contrast > 0.08
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -98,7 +64,9 @@ def test_map_and_picture_show_each_spore_where_truth_says():
         rng = np.random.default_rng(70 + seed)
         photo = draw_photo(rng, width_px=640, height_px=480, preset="good_focus_10x", um_per_px=0.6)
         px = photo.um_per_px
-        for s, box in _free(photo):
+        for s, box in lone_spores(
+            photo, lambda s: s.countable and s.clump == 1 and s.visible > 0.95 and s.contrast > 0.08
+        ):
             mine = photo.kind_map[box] == SPORE
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
             y, x = np.mgrid[box[0], box[1]]
@@ -193,12 +161,4 @@ def test_touching_spores_make_one_clump():
 
 
 def test_recipe_stands_alone():
-    # Measuring a stranger's photos asks for a stranger: nothing of the package but the record of truth.
-    for file in Path(stranger.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                ours = name.startswith(("sporecount", "tests"))
-                known = name == "sporecount.simulate.truth" or name.startswith("tests.recipes.stranger")
-                assert not ours or known or name == "tests.recipes", (file.name, name)
+    assert_stands_alone(stranger)

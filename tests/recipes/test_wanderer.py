@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import ast
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
+from sporecount.simulate.truth import SimulatedPhoto
 from tests.recipes import wanderer
 from tests.recipes.wanderer import draw_photo
 from tests.recipes.wanderer.phone import blur_by_map
 from tests.recipes.wanderer.plan import PRESETS, draw_plan
 from tests.recipes.wanderer.spores import draw_look
-
-SPORE = KIND_NAMES.index("spore")
+from tests.renderer_laws import SPORE, assert_stands_alone, assert_truth_keeps_its_contract
 
 
 def draw(seed: int, preset: str, width: int = 420, height: int = 310, **more: float) -> SimulatedPhoto:
@@ -29,16 +24,8 @@ def test_small_photos_of_all_presets_keep_the_contract():
     for seed in range(42):
         preset = PRESETS[seed % len(PRESETS)]
         photo = draw(seed, preset, 151 + seed, 120)
-        assert photo.rgb.shape == (120, 151 + seed, 3)
-        assert photo.kind_map.shape == (120, 151 + seed)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (120, 151 + seed), (8.5, 17))
         for s in photo.spores:
-            assert 8.5 <= s.length_um <= 17
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             inside = -0.5 <= s.x_px <= 150.5 + seed and -0.5 <= s.y_px <= 119.5
             sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um and s.contrast >= 0.05
             assert sure or not s.countable
@@ -139,11 +126,4 @@ def test_outline_has_the_area_and_reach_that_its_numbers_say():
 
 
 def test_recipe_stands_alone():
-    # It measures others, so it must share nothing with them but the record of truth.
-    for file in Path(wanderer.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                known = name == "sporecount.simulate.truth" or name.startswith("tests.recipes.wanderer")
-                assert known or not name.startswith(("sporecount", "tests")), (file.name, name)
+    assert_stands_alone(wanderer)

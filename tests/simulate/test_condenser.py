@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import ast
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,9 +15,16 @@ from sporecount.simulate.condenser.phone import draw_phone, shoot
 from sporecount.simulate.condenser.seats import touching_groups
 from sporecount.simulate.condenser.sheets import Sheets, blur_by_map, seen_through
 from sporecount.simulate.condenser.waves import WAVELENGTH_UM, image_of, lamp_points
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
-
-SPORE = KIND_NAMES.index("spore")
+from sporecount.simulate.truth import SimulatedPhoto
+from tests.renderer_laws import (
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    kinds_shown,
+    lone_spores,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -33,73 +37,27 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    one, again, other = draw(4, "ordinary"), draw(4, "ordinary"), draw(5, "ordinary")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (340, 460), (8, 16))
         for s in photo.spores:
-            assert 8 <= s.length_um <= 16
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             # 0.21 wavelength over aperture; an aperture is at most 0.025 of the magnification here.
             assert s.blur_um > 0.21 * 0.55 / (0.0251 * photo.objective)
-            assert s.clump >= 1
             inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
             sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um
             assert sure or not s.countable
 
 
 def test_presets_hold_what_they_promise(photos):
-    for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
-    shown = {int(kind) for photo in photos["no_spores"] for kind in np.unique(photo.kind_map)}
-    assert len(shown) >= 7
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert kinds_shown(photos["no_spores"]) >= 7
     for photo in photos["heavy"]:
         view_mm2 = photo.rgb[..., 0].size * photo.um_per_px**2 / 1e6
         assert len(photo.spores) > 500 * view_mm2
-        assert max(s.clump for s in photo.spores) >= 4
-    assert {photo.objective for photo in photos["good_focus"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
-
-
-def _free(photo: SimulatedPhoto) -> list[tuple[SporeTruth, tuple[slice, slice]]]:
-    """Spores of high contrast with nothing but bare ground within their own length."""
-    rows, cols = photo.kind_map.shape
-    free = []
-    for s in photo.spores:
-        reach = int(s.length_um / photo.um_per_px)
-        x, y = round(s.x_px), round(s.y_px)
-        if (
-            s.contrast < 0.15
-            or s.clump > 1
-            or not (reach < x < cols - reach - 1 and reach < y < rows - reach - 1)
-        ):
-            continue
-        others = [o for o in photo.spores if o is not s]
-        if any(np.hypot(o.x_px - s.x_px, o.y_px - s.y_px) < 2 * reach for o in others):
-            continue
-        box = (slice(y - reach, y + reach + 1), slice(x - reach, x + reach + 1))
-        if set(np.unique(photo.kind_map[box])) == {0, SPORE}:
-            free.append((s, box))
-    return free
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -110,7 +68,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
         rng = np.random.default_rng(20 + seed)
         photo = draw_photo(rng, width_px=760, height_px=560, preset="good_focus", um_per_px=0.6)
         px = photo.um_per_px
-        for s, box in _free(photo):
+        for s, box in lone_spores(photo, lambda s: s.contrast >= 0.15 and s.clump == 1):
             mine = photo.kind_map[box] == SPORE
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
             green = photo.rgb[box][..., 1].astype(float)
@@ -246,13 +204,4 @@ def test_noise_of_the_phone_is_the_stated_one():
 
 
 def test_the_style_shares_nothing_with_the_others_but_the_truth():
-    for file in Path(condenser.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                ours = name.startswith(("sporecount", "tests"))
-                known = name == "sporecount.simulate.truth" or name.startswith(
-                    "sporecount.simulate.condenser"
-                )
-                assert not ours or known, (file.name, name)
+    assert_stands_alone(condenser)

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import ast
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -15,9 +11,17 @@ from sporecount.simulate.painted.lemons import touching
 from sporecount.simulate.painted.paint import Canvas, Focus, Patch, blob, soften
 from sporecount.simulate.painted.phone import to_photo, warp
 from sporecount.simulate.painted.sitting import PRESETS
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
-
-SPORE = KIND_NAMES.index("spore")
+from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
+from tests.renderer_laws import (
+    ALMOST,
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    kinds_shown,
+    lone_spores,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -30,27 +34,14 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    one, again, other = draw(4, "ordinary"), draw(4, "ordinary"), draw(5, "ordinary")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (340, 460), (8.5 - ALMOST, 17 + ALMOST))
         for s in photo.spores:
-            assert 8.5 - 1e-9 <= s.length_um <= 17 + 1e-9
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             # The finest blur of a lens, 0.21 wavelength / aperture (0.65 at 40x), times the luckiest lens.
             assert s.blur_um > 0.85 * 0.21 * 0.55 / 0.7
             inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
@@ -58,43 +49,14 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
-    shown = {int(kind) for photo in photos["no_spores"] for kind in np.unique(photo.kind_map)}
-    assert len(shown) >= 8
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert kinds_shown(photos["no_spores"]) >= 8
     for photo in photos["heavy"]:
         assert len(photo.spores) > 0.8 * 300 * 0.34 * 0.46
-        assert max(s.clump for s in photo.spores) >= 4
     assert all(4 <= len(photo.spores) <= 80 for photo in photos["good_focus"])
     fields = [len(draw(seed, "scan_4x", um_per_px=1.2).spores) for seed in range(8)]
     assert all(n <= 8 or n > 130 for n in fields)
     assert min(fields) <= 8 < 130 < max(fields)
-    assert {photo.objective for photo in photos["good_focus"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
-
-
-def _free(photo: SimulatedPhoto) -> list[tuple[SporeTruth, tuple[slice, slice]]]:
-    """Countable spores with nothing but bare ground within their own length."""
-    rows, cols = photo.kind_map.shape
-    free = []
-    for s in photo.spores:
-        reach = round(s.length_um / photo.um_per_px)
-        x, y = round(s.x_px), round(s.y_px)
-        if (
-            not (s.countable and reach < x < cols - reach - 1 and reach < y < rows - reach - 1)
-            or s.contrast < 0.08
-        ):
-            continue
-        box = (slice(y - reach, y + reach + 1), slice(x - reach, x + reach + 1))
-        near = [o for o in photo.spores if np.hypot(o.x_px - s.x_px, o.y_px - s.y_px) < 2 * reach]
-        if len(near) == 1 and set(np.unique(photo.kind_map[box])) == {0, SPORE}:
-            free.append((s, box))
-    return free
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -103,7 +65,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
         rng = np.random.default_rng(40 + seed)
         photo = draw_photo(rng, width_px=700, height_px=520, preset="good_focus", um_per_px=0.5)
         px = photo.um_per_px
-        for s, box in _free(photo):
+        for s, box in lone_spores(photo, lambda s: s.countable and s.contrast >= 0.08):
             mine = photo.kind_map[box] == SPORE
             y, x = np.mgrid[box[0], box[1]]
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
@@ -192,11 +154,4 @@ def test_touching_groups_of_spores_in_a_row():
 
 
 def test_the_style_shares_nothing_with_the_others_but_the_truth():
-    for file in Path(painted.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                ours = name.startswith(("sporecount", "tests"))
-                known = name == "sporecount.simulate.truth" or name.startswith("sporecount.simulate.painted")
-                assert not ours or known, (file.name, name)
+    assert_stands_alone(painted)

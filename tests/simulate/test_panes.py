@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import ast
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -14,8 +11,14 @@ from sporecount.simulate.panes.canvas import Scene
 from sporecount.simulate.panes.look import STEPS_PX, Setting, defocused, see
 from sporecount.simulate.panes.plan import PRESETS, draw_plan
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
-
-SPORE = KIND_NAMES.index("spore")
+from tests.renderer_laws import (
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    lone_spores,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -28,30 +31,16 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_a_seed_gives_one_photo():
-    one, again, other = draw(4, "ordinary"), draw(4, "ordinary"), draw(5, "ordinary")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
+        assert_truth_keeps_its_contract(photo, (340, 460), (7.5, 17))
         assert not any(s.countable for s in photo.spores if not 0 <= s.x_px <= 459 or not 0 <= s.y_px <= 339)
         for s in photo.spores:
-            assert 7.5 <= s.length_um <= 17
-            # The means of L/W are drawn in 1.36-1.74, and single spores cut to 1.3-1.8.
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             assert s.blur_um > 0.2 / photo.objective
-            assert s.clump >= 1
             assert not (s.countable and s.visible < 0.5)
         # Each touching group of n spores adds n times 1/n.
         groups = sum(1 / s.clump for s in photo.spores)
@@ -59,38 +48,13 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
     for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
         # Small things may hide beneath others or lie outside the view, hence not all of them in each photo.
         assert len(np.unique(photo.kind_map)) >= 6
     for photo in photos["heavy"]:
         assert len(photo.spores) > 100
         assert max(s.clump for s in photo.spores) >= 5
-    assert {photo.objective for photo in photos["good_focus"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
-
-
-def _free(photo: SimulatedPhoto) -> list:
-    """Spores alone on the bare tape: no other kind of thing within their own length."""
-    rows, cols = photo.kind_map.shape
-    free = []
-    for s in photo.spores:
-        reach = int(s.length_um / photo.um_per_px)
-        x, y = round(s.x_px), round(s.y_px)
-        if not (reach < x < cols - reach - 1 and reach < y < rows - reach - 1) or s.clump > 1:
-            continue
-        box = photo.kind_map[y - reach : y + reach + 1, x - reach : x + reach + 1]
-        near = [
-            o for o in photo.spores if o is not s and np.hypot(o.x_px - s.x_px, o.y_px - s.y_px) < 2 * reach
-        ]
-        if set(np.unique(box)) <= {0, SPORE} and (box == SPORE).any() and not near:
-            free.append((s, (slice(y - reach, y + reach + 1), slice(x - reach, x + reach + 1))))
-    return free
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -100,7 +64,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
     areas, off_um, turned, seen = [], [], [], 0
     for seed in range(8):
         photo = draw(20 + seed, "good_focus", um_per_px=0.6)
-        for s, box in _free(photo):
+        for s, box in lone_spores(photo, lambda s: s.clump == 1):
             px = photo.um_per_px
             mine = photo.kind_map[box] == SPORE
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
@@ -162,10 +126,4 @@ def test_defocus_keeps_light_and_has_the_stated_width(sigma_px):
 
 
 def test_the_style_shares_nothing_with_the_others_but_the_truth():
-    for file in Path(panes.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                known = name == "sporecount.simulate.truth" or name.startswith("sporecount.simulate.panes")
-                assert known or not name.startswith("sporecount"), (file.name, name)
+    assert_stands_alone(panes)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import ast
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,9 +22,16 @@ from sporecount.simulate.thickness.stage import (
     blur_kernel,
     kernel_spread_px,
 )
-from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
-
-SPORE = KIND_NAMES.index("spore")
+from sporecount.simulate.truth import SimulatedPhoto
+from tests.renderer_laws import (
+    SPORE,
+    assert_presets_hold_what_they_promise,
+    assert_stands_alone,
+    assert_the_same_state_gives_the_same_photo,
+    assert_truth_keeps_its_contract,
+    kinds_shown,
+    lone_spores,
+)
 
 
 def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
@@ -47,27 +51,14 @@ def plain_stage(**changes: object) -> Stage:
 
 
 def test_the_same_state_gives_the_same_photo():
-    one, again, other = draw(4, "ordinary"), draw(4, "ordinary"), draw(5, "ordinary")
-    assert np.array_equal(one.rgb, again.rgb)
-    assert np.array_equal(one.kind_map, again.kind_map)
-    assert (one.spores, one.scales, one.notes) == (again.spores, again.scales, again.notes)
-    assert not np.array_equal(one.rgb, other.rgb)
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_truth_keeps_its_contract(photos, preset):
     for photo in photos[preset]:
-        assert photo.rgb.shape == (340, 460, 3)
-        assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
-        assert photo.kind_map.shape == (340, 460)
-        assert photo.kind_map.max() < len(KIND_NAMES)
-        assert photo.rgb.std() > 2
-        assert json.loads(json.dumps(photo.notes)) == photo.notes
+        assert_truth_keeps_its_contract(photo, (340, 460), (8.5, 17))
         for s in photo.spores:
-            assert 8.5 <= s.length_um <= 17
-            assert 1.3 - 1e-9 <= s.length_um / s.width_um <= 1.8 + 1e-9
-            assert 0 <= s.visible <= 1
-            assert 0 <= s.angle_deg < 180
             # 0.21 wavelength over aperture; no aperture here is above 0.028 of the magnification.
             assert s.blur_um > 0.21 * 0.55 / (0.028 * photo.objective)
             inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
@@ -76,38 +67,13 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    for photo in photos["no_spores"]:
-        assert photo.spores == ()
-        assert not (photo.kind_map == SPORE).any()
-    shown = {int(kind) for photo in photos["no_spores"] for kind in np.unique(photo.kind_map)}
-    assert len(shown) >= 7
+    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert kinds_shown(photos["no_spores"]) >= 7
     for photo in photos["heavy"]:
         # 300 per megapixel, unless the spores would fill more than two fifths of the view.
         each_um2 = np.median([s.length_um * s.width_um for s in photo.spores])
         full = 0.4 * photo.kind_map.size * photo.um_per_px**2 / each_um2
         assert len(photo.spores) >= 0.9 * min(300e-6 * photo.kind_map.size, full)
-        assert max(s.clump for s in photo.spores) >= 4
-    assert {photo.objective for photo in photos["good_focus"] + photos["heavy"]} == {10.0}
-    assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
-    assert (given.um_per_px, given.objective) == (0.4, 20.0)
-    with pytest.raises(ValueError, match="preset must be one of"):
-        draw(1, "easy")
-
-
-def _free(photo: SimulatedPhoto) -> list[tuple[SporeTruth, tuple[slice, slice]]]:
-    """Spores of high contrast with nothing but bare ground within their own length."""
-    free = []
-    for s in photo.spores:
-        reach, x, y = int(s.length_um / photo.um_per_px), round(s.x_px), round(s.y_px)
-        rows, cols = photo.kind_map.shape
-        near = sum(np.hypot(o.x_px - s.x_px, o.y_px - s.y_px) < 2 * reach for o in photo.spores) > 1
-        if s.contrast < 0.12 or near or not (reach < x < cols - reach - 1 and reach < y < rows - reach - 1):
-            continue
-        box = (slice(y - reach, y + reach + 1), slice(x - reach, x + reach + 1))
-        if set(np.unique(photo.kind_map[box])) == {0, SPORE}:
-            free.append((s, box))
-    return free
 
 
 def test_map_and_picture_show_each_spore_where_truth_says():
@@ -117,7 +83,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
         rng = np.random.default_rng(60 + seed)
         photo = draw_photo(rng, width_px=700, height_px=560, preset="good_focus", um_per_px=0.6)
         px = photo.um_per_px
-        for s, box in _free(photo):
+        for s, box in lone_spores(photo, lambda s: s.contrast >= 0.12):
             mine = photo.kind_map[box] == SPORE
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
             picture = photo.rgb[box].astype(float)
@@ -199,13 +165,4 @@ def test_touching_groups_of_spores():
 
 
 def test_the_style_shares_nothing_with_the_others_but_the_truth():
-    for file in Path(thickness.__file__).parent.glob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            for name in names:
-                ours = name.startswith(("sporecount", "tests"))
-                known = name == "sporecount.simulate.truth" or name.startswith(
-                    "sporecount.simulate.thickness"
-                )
-                assert not ours or known, (file.name, name)
+    assert_stands_alone(thickness)

@@ -34,7 +34,7 @@ def test_answers_stay(tmp_path):
     with torch.no_grad():
         for _ in range(3):  # the batch norms learn the crops' range, as in training
             network.train()(*(torch.from_numpy(part) for part in crops_of(1).values()))
-    export(network, path, "second")
+    export(network, path)
     exact, size = looks_of(path, crops), path.stat().st_size
     to_eight_bits(path, crops_of(1))
     moved = looks_of(path, crops) - exact

@@ -58,6 +58,10 @@ class CropSource:
         """Cut the finest crop of each place, shape (n, 3, FINEST_PX, FINEST_PX)."""
         return self._cut(self._fine, row, col, FINEST_PX, FINEST_UM_PER_PX)
 
+    def cut_careful(self, row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Cut the close, the finest and the wide crop of each place: what a careful look takes."""
+        return self.cut_fine(row, col), self.cut_finest(row, col), self.cut_wide(row, col)
+
     def cut_glance(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
         """Cut the coarse crop of each place, shape (n, 3, GLANCE_PX, GLANCE_PX)."""
         return self._cut(self._middle, row, col, GLANCE_PX, GLANCE_UM_PER_PX)

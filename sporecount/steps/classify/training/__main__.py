@@ -86,14 +86,17 @@ def _photos(wish: argparse.Namespace) -> None:
 def _fit(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.export import export, export_glance
     from sporecount.steps.classify.training.fit import fit, fit_glance
+    from sporecount.steps.classify.training.network import CLOSE_CROP
 
-    harvest = load(wish.crops, without=("finest",) if wish.network == "first" else ("fine",))
+    harvest = load(
+        wish.crops, without=[crop for name, (crop, _) in CLOSE_CROP.items() if name != wish.network]
+    )
     photos = len(np.unique(harvest.photo))
     labels = np.bincount(harvest.label, minlength=9)[:9].tolist()
     print(f"{photos} photos, {len(harvest.label)} crops; per kind {labels}", flush=True)
     network, batches = fit(harvest, name=wish.network, steps=wish.steps, seed=wish.seed, seconds=wish.seconds)
     wish.out.mkdir(parents=True, exist_ok=True)
-    export(network, wish.out / f"{wish.network}.onnx", wish.network)
+    export(network, wish.out / f"{wish.network}.onnx")
     if wish.network == "first":
         export_glance(fit_glance(harvest, steps=5000, seed=wish.seed), wish.out / "glance.onnx")
     path = wish.out / "model.json"

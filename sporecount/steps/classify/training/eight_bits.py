@@ -29,6 +29,7 @@ from sporecount.steps.classify.network import PALER, spore_margin
 from sporecount.steps.classify.training.export import store_dense_in_eight_bits
 from sporecount.steps.classify.training.gather import STYLES
 from sporecount.steps.classify.training.harvest import Harvest, densities, draw, harvest_photo, joined
+from sporecount.steps.classify.training.network import CLOSE_CROP
 
 Crops = dict[str, np.ndarray]
 """What a network is fed, by name: close and wide crops, shape (n, 3, px, px), float32 each."""
@@ -119,7 +120,8 @@ def main() -> None:
     wish = parser.parse_args()
     seen, unseen = _drawn(wish.photos, wish.seed), _drawn(wish.photos, wish.seed + 1000)
     card = json.loads((wish.out / "model.json").read_text("utf-8"))
-    for name, close, factor in (("first.onnx", "fine", 1.0), ("second.onnx", "finest", PALER)):
+    for network, factor in (("first", 1.0), ("second", PALER)):
+        name, (close, _) = f"{network}.onnx", CLOSE_CROP[network]
         test = _fed(unseen, close, factor)
         exact = spore_margin(looks_of(wish.out / name, test)[:, :9])
         to_eight_bits(wish.out / name, _fed(seen, close, factor))

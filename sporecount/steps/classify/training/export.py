@@ -10,7 +10,7 @@ import onnx.numpy_helper
 import torch
 from torch import nn
 
-from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
+from sporecount.steps.classify.crops import GLANCE_PX, WIDE_PX
 from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Network
 
 
@@ -19,10 +19,10 @@ def export_glance(network: Glance, path: Path) -> None:
     _write(network, path, {"crop": GLANCE_PX}, "log_odds")
 
 
-def export(network: Network, path: Path, name: str) -> None:
-    """Write the network of that name to `path`."""
-    close = CLOSE_CROP[name]
-    _write(network, path, {close: FINE_PX if close == "fine" else FINEST_PX, "wide": WIDE_PX}, "looks")
+def export(network: Network, path: Path) -> None:
+    """Write `network` to `path`."""
+    crop, side_px = CLOSE_CROP[network.name]
+    _write(network, path, {crop: side_px, "wide": WIDE_PX}, "looks")
 
 
 def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str) -> None:

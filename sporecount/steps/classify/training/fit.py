@@ -55,7 +55,8 @@ def fit(
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # missing from torch's stubs
     mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
-    columns = (CLOSE_CROP[name], "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
+    crop, _ = CLOSE_CROP[name]
+    columns = (crop, "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
     held = {column: torch.from_numpy(getattr(harvest, column)) for column in columns}
     if device.type == "cuda":
         held = {name: column.to(device) for name, column in held.items()}
@@ -77,7 +78,7 @@ def fit(
         picked = {name: column[rows].to(device) for name, column in held.items()}
         spore_free = (picked["label"] != 0) & ~picked["near_spore"]
         close, wide, offset, axes = vary(
-            _densities(picked[CLOSE_CROP[name]]),
+            _densities(picked[crop]),
             _densities(picked["wide"]),
             picked["offset_um"],
             picked["axes"],

@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from sporecount.files.whole import written_whole
 from sporecount.steps.classify.training.harvest import Harvest, draw, harvest_photo
 
 STYLES = (
@@ -130,7 +131,5 @@ def _one(task: tuple[Path, int, int, tuple[str, ...], bool, float]) -> None:
     except Exception as fault:  # one photo that fails must not cost the others; it is named
         print(f"photo {number} ({style}, {preset}): {fault!r}", flush=True)
         return
-    part = file.with_suffix(".part")
-    with part.open("wb") as target:
+    with written_whole(file, settled=False) as target:
         np.savez(target, **{one.name: getattr(harvest, one.name) for one in fields(Harvest)})
-    part.replace(file)

@@ -5,11 +5,25 @@ from __future__ import annotations
 import torch
 from torch import nn
 
+from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, WIDE_PX
+
 KIND_COUNT = 9
 
+CLOSE_CROP = {"first": ("fine", FINE_PX), "second": ("finest", FINEST_PX)}
+"""Which close crop each network sees, and its side."""
 
-CLOSE_CROP = {"first": "fine", "second": "finest"}
-"""Which close crop each network sees."""
+Layers = tuple[int | None, ...]
+"""Channels of one convolution after another, the first of 5 x 5 at every other pixel; None halves the picture."""
+
+CLOSE: dict[str, Layers] = {
+    "first": (32, 48, None, 72, None, 96),
+    "second": (32, 48, None, 64, 64, None, 96, 96, None),
+}
+WIDE: dict[str, Layers] = {
+    "first": (16, 32, None, 40, None),
+    "second": (24, 48, None, 64, None, 64, None),
+}
+HEAD = {"first": 96, "second": 128}
 
 
 class Network(nn.Module):
@@ -28,75 +42,34 @@ class Network(nn.Module):
 
     def __init__(self, name: str = "first") -> None:
         super().__init__()
-        self.fine, close = (_quick_close if name == "first" else _careful_close)()
-        self.wide, around = (_quick_wide if name == "first" else _careful_wide)()
-        head = 96 if name == "first" else 128
+        self.name = name
+        self.close, close = _body(CLOSE[name], CLOSE_CROP[name][1])
+        self.wide, around = _body(WIDE[name], WIDE_PX)
         self.head = nn.Sequential(
-            nn.Linear(close + around, head),
-            nn.BatchNorm1d(head),
+            nn.Linear(close + around, HEAD[name]),
+            nn.BatchNorm1d(HEAD[name]),
             nn.ReLU(),
             nn.Dropout(0.1),
-            nn.Linear(head, KIND_COUNT + 7),
+            nn.Linear(HEAD[name], KIND_COUNT + 7),
         )
 
     def forward(self, close: torch.Tensor, wide: torch.Tensor) -> torch.Tensor:
         """Look at crops of shape (n, 3, px, px), the close one as `CLOSE_CROP` tells."""
-        return self.head(torch.cat((self.fine(close), self.wide(wide)), dim=1))
+        return self.head(torch.cat((self.close(close), self.wide(wide)), dim=1))
 
 
-def _quick_close() -> tuple[nn.Module, int]:
-    body = nn.Sequential(
-        *_block(3, 32, size=5, stride=2),
-        *_block(32, 48),
-        nn.MaxPool2d(2),
-        *_block(48, 72),
-        nn.MaxPool2d(2),
-        *_block(72, 96),
-        nn.Flatten(),
-    )
-    return body, 96 * 4 * 4
-
-
-def _quick_wide() -> tuple[nn.Module, int]:
-    body = nn.Sequential(
-        *_block(3, 16, size=5, stride=2),
-        *_block(16, 32),
-        nn.MaxPool2d(2),
-        *_block(32, 40),
-        nn.MaxPool2d(2),
-        nn.Flatten(),
-    )
-    return body, 40 * 4 * 4
-
-
-def _careful_close() -> tuple[nn.Module, int]:
-    body = nn.Sequential(
-        *_block(3, 32, size=5, stride=2),
-        *_block(32, 48),
-        nn.MaxPool2d(2),
-        *_block(48, 64),
-        *_block(64, 64),
-        nn.MaxPool2d(2),
-        *_block(64, 96),
-        *_block(96, 96),
-        nn.MaxPool2d(2),
-        nn.Flatten(),
-    )
-    return body, 96 * 3 * 3
-
-
-def _careful_wide() -> tuple[nn.Module, int]:
-    body = nn.Sequential(
-        *_block(3, 24, size=5, stride=2),
-        *_block(24, 48),
-        nn.MaxPool2d(2),
-        *_block(48, 64),
-        nn.MaxPool2d(2),
-        *_block(64, 64),
-        nn.MaxPool2d(2),
-        nn.Flatten(),
-    )
-    return body, 64 * 2 * 2
+def _body(layers: Layers, side_px: int) -> tuple[nn.Module, int]:
+    """Make the layers for crops of such a side, and tell how many numbers they give."""
+    parts: list[nn.Module] = []
+    channels, size, stride = 3, 5, 2
+    for wanted in layers:
+        if wanted is None:
+            parts.append(nn.MaxPool2d(2))
+            side_px //= 2
+            continue
+        parts += _block(channels, wanted, size, stride)
+        channels, side_px, size, stride = wanted, side_px // stride, 3, 1
+    return nn.Sequential(*parts, nn.Flatten()), channels * side_px**2
 
 
 class Glance(nn.Module):
@@ -122,7 +95,7 @@ class Glance(nn.Module):
         return self.body(crop)[:, 0]
 
 
-def _block(inputs: int, outputs: int, size: int = 3, stride: int = 1) -> list[nn.Module]:
+def _block(inputs: int, outputs: int, size: int, stride: int) -> list[nn.Module]:
     return [
         nn.Conv2d(inputs, outputs, size, stride, size // 2, bias=False),
         nn.BatchNorm2d(outputs),

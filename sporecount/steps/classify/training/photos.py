@@ -13,6 +13,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from sporecount.files.whole import written_whole
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 from sporecount.steps.classify.training.harvest import draw
 
@@ -81,16 +82,14 @@ def keep_photo(photo: SimulatedPhoto, path: Path) -> None:
         "notes": photo.notes,
         "spores": [asdict(one) for one in photo.spores],
     }
-    part = path.with_suffix(".part")
     fast = [cv2.IMWRITE_PNG_COMPRESSION, 1]
-    with part.open("wb") as target:
+    with written_whole(path, settled=False) as target:
         np.savez(
             target,
-            rgb=cv2.imencode(".png", photo.rgb, fast)[1],
+            rgb=cv2.imencode(".png", photo.rgb[..., ::-1], fast)[1],
             kind_map=cv2.imencode(".png", photo.kind_map, fast)[1],
             facts=json.dumps(facts, default=float),
         )
-    part.replace(path)
 
 
 def read_photo(path: Path) -> SimulatedPhoto:
@@ -99,7 +98,7 @@ def read_photo(path: Path) -> SimulatedPhoto:
         facts = json.loads(str(kept["facts"]))
         facts["spores"] = tuple(SporeTruth(**one) for one in facts["spores"])
         return SimulatedPhoto(
-            rgb=np.asarray(cv2.imdecode(kept["rgb"], cv2.IMREAD_COLOR)),
+            rgb=np.ascontiguousarray(np.asarray(cv2.imdecode(kept["rgb"], cv2.IMREAD_COLOR))[..., ::-1]),
             kind_map=np.asarray(cv2.imdecode(kept["kind_map"], cv2.IMREAD_GRAYSCALE)),
             **facts,
         )
