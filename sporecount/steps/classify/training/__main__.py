@@ -7,6 +7,7 @@ python -m sporecount.steps.classify.training fit --crops FOLDER --network first
 from __future__ import annotations
 
 import argparse
+import datetime
 import json
 import multiprocessing
 from pathlib import Path
@@ -39,6 +40,7 @@ def main() -> None:
     fitting.add_argument("--crops", type=Path, required=True, help="folder with the crops")
     fitting.add_argument("--network", choices=("first", "second"), required=True)
     fitting.add_argument("--steps", type=int, default=20000, help="training batches")
+    fitting.add_argument("--glance-steps", type=int, default=12000, help="batches for the glance")
     fitting.add_argument("--seconds", type=float, default=1e9, help="stop training after about this time")
     fitting.add_argument("--seed", type=int, default=20261125)
     fitting.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
@@ -85,8 +87,8 @@ def _photos(wish: argparse.Namespace) -> None:
 
 def _fit(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.export import export, export_glance
-    from sporecount.steps.classify.training.fit import fit, fit_glance
-    from sporecount.steps.classify.training.network import CLOSE_CROP
+    from sporecount.steps.classify.training.fit import BATCH, fit, fit_glance
+    from sporecount.steps.classify.training.network import CLOSE_CROP, weights_of
 
     harvest = load(
         wish.crops, without=[crop for name, (crop, _) in CLOSE_CROP.items() if name != wish.network]
@@ -97,21 +99,34 @@ def _fit(wish: argparse.Namespace) -> None:
     network, batches = fit(harvest, name=wish.network, steps=wish.steps, seed=wish.seed, seconds=wish.seconds)
     wish.out.mkdir(parents=True, exist_ok=True)
     export(network, wish.out / f"{wish.network}.onnx")
+    made = {
+        f"{wish.network}.onnx": {
+            "what": f"the {wish.network} network: {weights_of(network):,} weights",
+            "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
+            "date": datetime.date.today().isoformat(),
+            "seed": wish.seed,
+            "drawn": json.loads((wish.crops / "drawn.json").read_text("utf-8")),
+            "simulated_photos": photos,
+            "crops": len(harvest.label),
+            "crops_per_kind": labels,
+            "crops_per_kind_says": "besides these, places beside a spore, which teach where its centre is",
+            "batches": batches,
+            "batch": BATCH,
+        }
+    }
     if wish.network == "first":
-        export_glance(fit_glance(harvest, steps=5000, seed=wish.seed), wish.out / "glance.onnx")
+        quick = fit_glance(harvest, network, steps=wish.glance_steps, seed=wish.seed)
+        export_glance(quick, wish.out / "glance.onnx")
+        made["glance.onnx"] = {
+            "what": f"the quick look: {weights_of(quick):,} weights",
+            "recipe": "made with first.onnx, on the same crops, half from the truth and half from its answers",
+            "batches": wish.glance_steps,
+        }
     path = wish.out / "model.json"
     card: dict[str, Any] = {"name": "looks", "parts": {}}
     if path.exists():
         card = json.loads(path.read_text("utf-8"))
-    card["parts"][f"{wish.network}.onnx"] = {
-        "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
-        "seed": wish.seed,
-        "drawn": json.loads((wish.crops / "drawn.json").read_text("utf-8")),
-        "simulated_photos": photos,
-        "crops": len(harvest.label),
-        "crops_per_kind": labels,
-        "batches": batches,
-    }
+    card["parts"] |= made
     path.write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
 
 

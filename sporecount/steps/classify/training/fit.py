@@ -13,6 +13,9 @@ from torch.nn import functional
 from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, Harvest
 from sporecount.steps.classify.training.network import CLOSE_CROP, KIND_COUNT, Glance, Network
 
+BATCH = 8192
+"""Crops a batch of the two networks."""
+
 
 def fit(
     harvest: Harvest,
@@ -20,7 +23,7 @@ def fit(
     name: str,
     steps: int,
     seed: int,
-    batch: int = 8192,
+    batch: int = BATCH,
     rate: float = 5e-3,
     seconds: float = math.inf,
 ) -> tuple[Network, int]:
@@ -71,9 +74,7 @@ def fit(
     while progress < 1.0:
         progress = max(step / steps, (time.monotonic() - begun) / seconds)
         for group in optimiser.param_groups:
-            group["lr"] = (
-                rate * min(1.0, progress / 0.05 + 0.02) * 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
-            )
+            group["lr"] = _rate(rate, progress)
         rows = usable[torch.randint(len(usable), (batch,), generator=generator, device=usable.device)]
         picked = {name: column[rows].to(device) for name, column in held.items()}
         spore_free = (picked["label"] != 0) & ~picked["near_spore"]
@@ -139,8 +140,25 @@ def _loss(
     return ((0.3 * kinds + spore) * known + 0.25 * geometry * near_spore).mean()
 
 
-def fit_glance(harvest: Harvest, *, steps: int, seed: int, batch: int = 1024, rate: float = 3e-3) -> Glance:
-    """Train the quick look on the same crops at half the resolution."""
+def fit_glance(
+    harvest: Harvest, teacher: Network, *, steps: int, seed: int, batch: int = 4096, rate: float = 4e-3
+) -> Glance:
+    """Train the quick look on the same crops at half the resolution.
+
+    It learns from the truth and from what the first network says of the same crop, half and half: what that one
+    cannot tell apart is beyond a glance, too.
+
+    Parameters
+    ----------
+    harvest : Harvest
+    teacher : Network
+        The first network, trained on these crops.
+    steps : int
+        Batches.
+    seed : int
+    batch, rate
+        Rows a batch; highest learning rate.
+    """
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     network = Glance().to(device)
@@ -149,23 +167,49 @@ def fit_glance(harvest: Harvest, *, steps: int, seed: int, batch: int = 1024, ra
         torch.from_numpy(column[usable]).to(device)
         for column in (harvest.fine, harvest.label, harvest.near_spore)
     )
+    believed = _chance_of_spore(teacher, harvest, usable, device)
+    wanted = (believed + (label == 0).float()) / 2
     vary = Variation(device, seed)
     weight = torch.tensor(4.0, device=device)
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.01)
     for step in range(steps):
-        optimiser.param_groups[0]["lr"] = rate * 0.5 * (1 + math.cos(math.pi * step / steps))
+        progress = step / steps
+        optimiser.param_groups[0]["lr"] = _rate(rate, progress)
         rows = torch.randint(len(held), (batch,), device=device)
         fine = _densities(held[rows])
         nothing = torch.zeros(batch, 4, device=device)
         fine, *_ = vary(fine, fine, nothing[:, :2], nothing, (label[rows] != 0) & ~near_spore[rows])
-        is_spore = (label[rows] == 0).float()
         odds = network(functional.avg_pool2d(fine, 2))
         # passing over a spore costs far more than a needless look
-        loss = functional.binary_cross_entropy_with_logits(odds, is_spore, pos_weight=weight)
+        loss = functional.binary_cross_entropy_with_logits(odds, wanted[rows], pos_weight=weight)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
     return network.cpu().eval()
+
+
+def _chance_of_spore(
+    teacher: Network, harvest: Harvest, rows: np.ndarray, device: torch.device
+) -> torch.Tensor:
+    """Ask a network how likely each crop is a spore, shape (n,)."""
+    teacher = teacher.to(device).eval()
+    close, _ = CLOSE_CROP[teacher.name]
+    chances = []
+    with torch.no_grad():
+        for start in range(0, len(rows), 8192):
+            part = rows[start : start + 8192]
+            fed = (
+                _densities(torch.from_numpy(getattr(harvest, name)[part]).to(device))
+                for name in (close, "wide")
+            )
+            chances.append(torch.softmax(teacher(*fed)[:, :KIND_COUNT], dim=1)[:, 0])
+    teacher.cpu()
+    return torch.cat(chances)
+
+
+def _rate(highest: float, progress: float) -> float:
+    """Rise over the first twentieth of the way, then half a cosine down to nothing."""
+    return highest * min(1.0, progress / 0.05 + 0.02) * 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
 
 
 class Variation:

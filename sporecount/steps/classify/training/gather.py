@@ -26,6 +26,9 @@ STYLES = (
     "sporecount.simulate.slices",
     "sporecount.simulate.painted",
     "sporecount.simulate.thickness",
+    "sporecount.simulate.bands",
+    "sporecount.simulate.chords",
+    "sporecount.simulate.stamps",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 

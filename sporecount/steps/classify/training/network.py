@@ -5,7 +5,7 @@ from __future__ import annotations
 import torch
 from torch import nn
 
-from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, WIDE_PX
+from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
 
 KIND_COUNT = 9
 
@@ -24,6 +24,7 @@ WIDE: dict[str, Layers] = {
     "second": (24, 48, None, 64, None, 64, None),
 }
 HEAD = {"first": 96, "second": 128}
+GLANCE: Layers = (32, None, 48)
 
 
 class Network(nn.Module):
@@ -75,24 +76,19 @@ def _body(layers: Layers, side_px: int) -> tuple[nn.Module, int]:
 class Glance(nn.Module):
     """A small, quick look at half the resolution: log odds of spore, to pass over what is plainly none."""
 
-    def __init__(self) -> None:
+    def __init__(self, layers: Layers = GLANCE, hidden: int = 32) -> None:
         super().__init__()
-        self.body = nn.Sequential(
-            nn.Conv2d(3, 12, 3, padding=1),
-            nn.ReLU(),
-            nn.MaxPool2d(2),
-            nn.Conv2d(12, 24, 3, padding=1),
-            nn.ReLU(),
-            nn.MaxPool2d(2),
-            nn.Flatten(),
-            nn.Linear(24 * 16, 32),
-            nn.ReLU(),
-            nn.Linear(32, 1),
-        )
+        self.body, seen = _body(layers, GLANCE_PX)
+        self.head = nn.Sequential(nn.Linear(seen, hidden), nn.ReLU(), nn.Linear(hidden, 1))
 
     def forward(self, crop: torch.Tensor) -> torch.Tensor:
-        """Glance at crops of shape (n, 3, 16, 16)."""
-        return self.body(crop)[:, 0]
+        """Glance at crops of shape (n, 3, GLANCE_PX, GLANCE_PX)."""
+        return self.head(self.body(crop))[:, 0]
+
+
+def weights_of(network: nn.Module) -> int:
+    """Count the weights that training sets."""
+    return sum(one.numel() for one in network.parameters())
 
 
 def _block(inputs: int, outputs: int, size: int, stride: int) -> list[nn.Module]:
