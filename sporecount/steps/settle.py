@@ -44,6 +44,14 @@ _ALWAYS_LOOKED_AT = 30
 """The strongest candidates are looked at whatever the quick look says: what stands out is named in the
 record."""
 
+_UNSURE = (-4.0, 3.0)
+_ASIDE_UM = 1.5
+"""Margins (log odds) between which, and distance from the crop's centre from which, an object is first looked at
+anew from where its centre seems to be, and the better answer kept: pale spores are dark at the rim, and a look
+from there is no sure one. 0.796, 0.859, 0.678 and 0.973 of the countable spores became objects instead of 0.789,
+0.841, 0.662 and 0.953 (`stamps`, `collage`, `pilgrim`, `drifter`, on which it was chosen), in a twentieth more
+time; from -9 on it wins nothing more."""
+
 _LOOK_AGAIN_FROM = -1.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
 
@@ -178,17 +186,36 @@ def _worth_a_look(
 
 
 def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.ndarray) -> Settled:
-    first = _in_portions(row, col, lambda r, c: look(source.cut_fine(r, c), source.cut_wide(r, c)))
-    again = np.flatnonzero(spore_margin(first.logits) > _LOOK_AGAIN_FROM)
+    def quick(row: np.ndarray, col: np.ndarray) -> Looks:
+        return _in_portions(row, col, lambda r, c: look(source.cut_fine(r, c), source.cut_wide(r, c)))
+
+    first = quick(row, col)
+    margin = spore_margin(first.logits)
+    aside = np.hypot(*first.offset_um.T) > _ASIDE_UM
+    unsure = np.flatnonzero((margin > _UNSURE[0]) & (margin < _UNSURE[1]) & aside)
+    moved = _moved(work, row[unsure], col[unsure], first.offset_um[unsure])
+    there = quick(*moved)
+    better = np.flatnonzero(spore_margin(there.logits) > margin[unsure])
     row, col = row.copy(), col.copy()
-    row[again] += first.offset_um[again, 1] / work.um_per_px
-    col[again] += first.offset_um[again, 0] / work.um_per_px
+    row[unsure[better]], col[unsure[better]] = moved[0][better], moved[1][better]
+    first = first.replaced(unsure[better], there.take(better))
+
+    again = np.flatnonzero(spore_margin(first.logits) > _LOOK_AGAIN_FROM)
+    row[again], col[again] = _moved(work, row[again], col[again], first.offset_um[again])
     second = _in_portions(row[again], col[again], lambda r, c: look_carefully(*source.cut_careful(r, c)))
-    row[again] += 0.5 * second.offset_um[:, 1] / work.um_per_px
-    col[again] += 0.5 * second.offset_um[:, 0] / work.um_per_px
-    height, width = work.seen.shape
-    row, col = np.clip(row, 0, height - 1), np.clip(col, 0, width - 1)
+    row[again], col[again] = _moved(work, row[again], col[again], 0.5 * second.offset_um)
     return Settled(row, col, first.replaced(again, second))
+
+
+def _moved(
+    work: WorkImage, row: np.ndarray, col: np.ndarray, offset_um: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Go from places by offsets in um, x then y, but not out of the picture."""
+    height, width = work.seen.shape
+    return (
+        np.clip(row + offset_um[:, 1] / work.um_per_px, 0, height - 1),
+        np.clip(col + offset_um[:, 0] / work.um_per_px, 0, width - 1),
+    )
 
 
 def _in_portions(
