@@ -52,18 +52,16 @@ def assert_truth_keeps_its_contract(
         assert s.clump >= 1
 
 
-def assert_presets_hold_what_they_promise(
-    draw: Draw, photos: Mapping[str, Sequence[SimulatedPhoto]], *, good: str, mixed: str
-) -> None:
+def assert_presets_hold_what_they_promise(draw: Draw, photos: Mapping[str, Sequence[SimulatedPhoto]]) -> None:
     """No spore where none is promised, clumps in heavy photos, the promised objectives, given scales kept."""
     for photo in photos["no_spores"]:
         assert photo.spores == ()
         assert not (photo.kind_map == SPORE).any()
     for photo in photos["heavy"]:
         assert max(s.clump for s in photo.spores) >= 4
-    assert {photo.objective for one in (good, "heavy") for photo in photos[one]} == {10.0}
+    assert {photo.objective for one in ("good_focus", "heavy") for photo in photos[one]} == {10.0}
     assert {photo.objective for photo in photos["scan_4x"]} == {4.0}
-    given = draw(8, mixed, um_per_px=0.4, objective=20.0)
+    given = draw(8, "ordinary", um_per_px=0.4, objective=20.0)
     assert (given.um_per_px, given.objective) == (0.4, 20.0)
     with pytest.raises(ValueError, match="preset must be one of"):
         draw(1, "easy")

@@ -38,9 +38,9 @@ from tests.benchmarks.scorecard_draws import draw, draw_or_load, recipe_stamp
 from tests.recipes.scoring import MATCH_LENGTHS, PhotoScore, score_photo, summarise
 
 STYLES = ("sporecount.simulate.photo", "sporecount.simulate.layered", "sporecount.simulate.collage")
-TRAIN_SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy")
+TRAIN_SETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy")
 RECIPES = ("tests.recipes.wanderer",)
-SETS = ("good_focus_10x", "mixed", "hard", "no_spores")
+SETS = ("good_focus", "ordinary", "hard", "no_spores")
 SETTINGS = CountSettings()
 
 Floats = NDArray[np.float32]

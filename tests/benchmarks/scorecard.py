@@ -1,6 +1,6 @@
 """Score the product and two rivals on held-back simulated photos, against the bars that it is held to.
 
-    python -m tests.benchmarks.scorecard [--photos N] [--sets good_focus_10x,mixed] [--seed N]
+    python -m tests.benchmarks.scorecard [--photos N] [--sets good_focus,ordinary] [--seed N]
         [--recipe MODULE] [--workers N] [--cache DIR] [--json FILE] [--pictures DIR] [--only NAME,NAME]
 
 Accuracy here is accuracy on simulated photos of one recipe; it says nothing certain about real prints.

@@ -19,9 +19,9 @@ from tests.recipes.scoring import (
 Scores = dict[str, list[PhotoScore]]
 """Scores of one detector, by set."""
 
-COUNTABLE_SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy")
+COUNTABLE_SETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy")
 """Sets at magnifications where single spores are counted."""
-ORDINARY_SETS = ("good_focus_10x", "mixed")
+ORDINARY_SETS = ("good_focus", "ordinary")
 
 
 @dataclass(frozen=True)
@@ -63,9 +63,9 @@ def _total_off(scores: list[PhotoScore]) -> float:
 
 
 BARS = (
-    Bar("good focus 10x: F1", ("good_focus_10x",), _of("f1"), 0.98, True),
-    Bar("mixed: F1", ("mixed",), _of("f1"), 0.95, True),
-    Bar("mixed: mean relative count error", ("mixed",), _of("count_error"), 0.06, False),
+    Bar("good focus 10x: F1", ("good_focus",), _of("f1"), 0.98, True),
+    Bar("mixed: F1", ("ordinary",), _of("f1"), 0.95, True),
+    Bar("mixed: mean relative count error", ("ordinary",), _of("count_error"), 0.06, False),
     Bar("hard: F1", ("hard",), _of("f1"), 0.88, True),
     Bar("hard: flagged where off interval", ("hard",), _off_and_flagged, 1.0, True, False),
     Bar("no spores: false per mm2", ("no_spores",), _of("false_per_mm2"), 0.2, False),

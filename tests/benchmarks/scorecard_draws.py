@@ -11,12 +11,8 @@ import numpy as np
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.classify.training.photos import keep_photo, read_photo
 
-SETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+SETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 SIZES_PX = ((1200, 900), (1280, 960), (1440, 1080), (1600, 1200))
-
-
-NAMES_IN_PACKAGE = {"good_focus_10x": ("good_focus", 10.0), "mixed": ("ordinary", None)}
-"""What the package's own simulator calls these sets, with the objective to ask for."""
 
 
 def recipe_stamp(recipe: str) -> str:
@@ -30,11 +26,8 @@ def draw(recipe: str, name: str, seed: int, index: int) -> SimulatedPhoto:
     rng = np.random.default_rng([seed, SETS.index(name), index])
     width, height = SIZES_PX[int(rng.integers(len(SIZES_PX)))]
     module = importlib.import_module(recipe)
-    preset, objective = name, None
-    if recipe.startswith("sporecount.simulate"):
-        preset, objective = NAMES_IN_PACKAGE.get(name, (name, None))
     return module.draw_photo(
-        rng, width_px=width, height_px=height, um_per_px=None, objective=objective, preset=preset
+        rng, width_px=width, height_px=height, objective=10.0 if name == "good_focus" else None, preset=name
     )
 
 

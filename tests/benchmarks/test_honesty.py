@@ -38,7 +38,7 @@ def fields_that_keep_their_word(n: int) -> list[tuple[str, str, PhotoScore]]:
     return [
         (
             "known",
-            "mixed",
+            "ordinary",
             replace(
                 BLANK,
                 probability=p,
@@ -86,13 +86,13 @@ def test_hardly_possible_objects_do_not_water_it_down_and_unusable_fields_claim_
 
 
 def test_the_table_has_a_line_for_each_recipe_and_set() -> None:
-    mixed = fields_that_keep_their_word(4)
-    good = [("other", "good_focus_10x", score) for _, _, score in mixed]
-    found = summary([*mixed, *good])
-    assert list(found["groups"]) == ["all", "known", "other", "known mixed", "other good_focus_10x"]
+    ordinary = fields_that_keep_their_word(4)
+    good = [("other", "good_focus", score) for _, _, score in ordinary]
+    found = summary([*ordinary, *good])
+    assert list(found["groups"]) == ["all", "known", "other", "known ordinary", "other good_focus"]
     assert [one["fields"] for one in found["groups"].values()] == [8, 4, 4, 4, 4]
     assert len(found["rows"]) == 8
     assert all(len(row) == len(found["columns"]) for row in found["rows"])
     text = as_text(found)
-    assert "other good_focus_10x" in text
+    assert "other good_focus" in text
     assert "0.800" in text

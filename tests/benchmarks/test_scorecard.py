@@ -43,15 +43,15 @@ def knowing(photo: SimulatedPhoto, keep: float = 1.0) -> dict[str, Any]:
 
 
 def scores(keep: float) -> dict[str, list[PhotoScore]]:
-    drawn = {name: [draw(RECIPE, name, 2, k) for k in range(2)] for name in ("good_focus_10x", "no_spores")}
+    drawn = {name: [draw(RECIPE, name, 2, k) for k in range(2)] for name in ("good_focus", "no_spores")}
     return {name: [score_photo(q, knowing(q, keep)) for q in photos] for name, photos in drawn.items()}
 
 
 def test_a_kept_photo_is_the_drawn_one(tmp_path: Path) -> None:
     stamp = recipe_stamp(RECIPE)
-    first = draw_or_load(tmp_path, stamp, RECIPE, "mixed", 4, 0)
-    again = draw_or_load(tmp_path, stamp, RECIPE, "mixed", 4, 0)
-    fresh = draw(RECIPE, "mixed", 4, 0)
+    first = draw_or_load(tmp_path, stamp, RECIPE, "ordinary", 4, 0)
+    again = draw_or_load(tmp_path, stamp, RECIPE, "ordinary", 4, 0)
+    fresh = draw(RECIPE, "ordinary", 4, 0)
     assert len(list(tmp_path.iterdir())) == 1
     for other in (again, fresh):
         assert np.array_equal(first.rgb, other.rgb)
@@ -61,7 +61,7 @@ def test_a_kept_photo_is_the_drawn_one(tmp_path: Path) -> None:
             other.um_per_px,
             other.objective,
         )
-    assert not np.array_equal(first.rgb, draw(RECIPE, "mixed", 5, 0).rgb[: first.rgb.shape[0]])
+    assert not np.array_equal(first.rgb, draw(RECIPE, "ordinary", 5, 0).rgb[: first.rgb.shape[0]])
 
 
 def test_who_knows_the_truth_meets_every_bar_and_who_leaves_out_half_does_not() -> None:
@@ -83,12 +83,12 @@ def test_tables_name_conditions_and_the_worst_come_first() -> None:
     assert "10x" in text
     assert "single" in text
     first = worst(half, 2)[0]
-    assert first[0] == "good_focus_10x"
+    assert first[0] == "good_focus"
     assert first[2].misses > 0
 
 
 def test_marks_leave_the_photo_alone() -> None:
-    photo = draw(RECIPE, "good_focus_10x", 2, 0)
+    photo = draw(RECIPE, "good_focus", 2, 0)
     before = photo.rgb.copy()
     marked = draw_marks(photo.rgb, score_photo(photo, knowing(photo, 0.5)))
     assert np.array_equal(photo.rgb, before)

@@ -30,7 +30,7 @@ LOG_THRESHOLD = 0.14
 SIMPLE_CIRCULARITY = 0.7
 SIMPLE_FROM_OD = 0.12
 TUNING, TUNING_SEED = 5, 915_001
-TUNING_SETS = ("good_focus_10x", "mixed", "hard", "heavy")
+TUNING_SETS = ("good_focus", "ordinary", "hard", "heavy")
 
 
 def flatten(

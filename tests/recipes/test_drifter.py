@@ -37,7 +37,7 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    assert_the_same_state_gives_the_same_photo(draw, "mixed")
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 def test_truth_keeps_its_contract_and_presets_their_promise(photos):
@@ -50,7 +50,7 @@ def test_truth_keeps_its_contract_and_presets_their_promise(photos):
                 inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
                 sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um and s.contrast > 0
                 assert sure or not s.countable
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus_10x", mixed="mixed")
+    assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 6
     assert all(len(photo.spores) > 40 for photo in photos["heavy"])
     loads = [len(draw(seed, "scan_4x").spores) for seed in range(3, 13)]
@@ -62,7 +62,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
     areas, mapped_um, off_um, turned, seen = [], [], [], [], []
     for seed in range(6):
         rng = np.random.default_rng(70 + seed)
-        photo = draw_photo(rng, width_px=760, height_px=560, preset="good_focus_10x", um_per_px=0.6)
+        photo = draw_photo(rng, width_px=760, height_px=560, preset="good_focus", um_per_px=0.6)
         px = photo.um_per_px
         for s, box in lone_spores(photo, lambda s: s.contrast >= 0.1 and s.visible >= 0.95 and s.clump == 1):
             mine = photo.kind_map[box] == SPORE

@@ -38,12 +38,12 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo_and_the_package_stands_alone():
-    assert_the_same_state_gives_the_same_photo(draw, "mixed")
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
     assert_stands_alone(pilgrim)
 
 
 def test_truth_and_presets_keep_their_promises(photos):
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus_10x", mixed="mixed")
+    assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 8
     for preset in PRESETS:
         for photo in photos[preset]:
@@ -55,7 +55,7 @@ def test_truth_and_presets_keep_their_promises(photos):
     for photo in photos["heavy"]:
         assert len(photo.spores) >= 0.9 * min(300, 0.5 * 1e6 * photo.um_per_px**2 / 80) * 0.46 * 0.34
         assert sum(s.countable for s in photo.spores) > 0.25 * len(photo.spores)
-    assert all(5 <= len(photo.spores) <= 144 for photo in photos["good_focus_10x"])
+    assert all(5 <= len(photo.spores) <= 144 for photo in photos["good_focus"])
     loads = [len(draw(seed, "scan_4x").spores) for seed in range(5)]
     assert all(n <= 8 or n > 150 for n in loads)
     assert len({n > 150 for n in loads}) == 2
@@ -69,7 +69,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
     # Blur and refraction move neither centre nor axis of the darkness; noise and uneven ground do a little.
     off_um, turned, areas, contrasts = [], [], [], []
     for seed in range(12):
-        photo = draw(60 + seed, "good_focus_10x", um_per_px=0.45)
+        photo = draw(60 + seed, "good_focus", um_per_px=0.45)
         px = photo.um_per_px
         for s, box in lone_spores(photo, clear, 0.96):
             mine = photo.kind_map[box] == SPORE

@@ -42,7 +42,7 @@ def photos() -> dict[str, list[SimulatedPhoto]]:
 
 
 def test_the_same_state_gives_the_same_photo():
-    assert_the_same_state_gives_the_same_photo(draw, "mixed")
+    assert_the_same_state_gives_the_same_photo(draw, "ordinary")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -57,9 +57,9 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus_10x", mixed="mixed")
+    assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 7
-    for photo in photos["good_focus_10x"]:
+    for photo in photos["good_focus"]:
         assert 5 <= len(photo.spores) <= 80
     for photo in photos["heavy"]:
         assert len(photo.spores) >= 300 * 0.46 * 0.34
@@ -75,7 +75,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
     areas, off_um, turned, bluer, seen = [], [], [], [], []
     for seed in range(14):
         rng = np.random.default_rng(60 + seed)
-        photo = draw_photo(rng, width_px=560, height_px=440, preset="good_focus_10x", um_per_px=0.5)
+        photo = draw_photo(rng, width_px=560, height_px=440, preset="good_focus", um_per_px=0.5)
         px = photo.um_per_px
         for s, box in lone_spores(photo, lambda s: s.contrast >= 0.08 and s.visible >= 0.95 and s.clump == 1):
             mine = photo.kind_map[box] == SPORE

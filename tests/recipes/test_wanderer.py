@@ -32,12 +32,12 @@ def test_small_photos_of_all_presets_keep_the_contract():
 
 
 def test_presets_hold_what_they_promise_and_the_same_state_the_same_photo():
-    one, again = draw(4, "mixed"), draw(4, "mixed")
+    one, again = draw(4, "ordinary"), draw(4, "ordinary")
     assert np.array_equal(one.rgb, again.rgb)
     assert (one.spores, one.notes) == (again.spores, again.notes)
     shown: set[int] = set()
     for seed in range(4):
-        bare, good, heavy = draw(seed, "no_spores"), draw(seed, "good_focus_10x"), draw(seed, "heavy")
+        bare, good, heavy = draw(seed, "no_spores"), draw(seed, "good_focus"), draw(seed, "heavy")
         assert bare.spores == ()
         shown |= set(np.unique(bare.kind_map))
         assert SPORE not in shown
@@ -57,7 +57,7 @@ def test_presets_hold_what_they_promise_and_the_same_state_the_same_photo():
 def test_picture_shows_each_lone_spore_where_truth_says():
     off_um, turned, areas, agrees, redder = [], [], [], [], []
     for seed in range(8):
-        photo = draw(60 + seed, "good_focus_10x", 600, 440, um_per_px=0.55)
+        photo = draw(60 + seed, "good_focus", 600, 440, um_per_px=0.55)
         px = photo.um_per_px
         for s in photo.spores:
             reach, x, y = int(s.length_um / px), round(s.x_px), round(s.y_px)

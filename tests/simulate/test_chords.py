@@ -47,7 +47,7 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 7
     for photo in photos["heavy"]:
         view_mm2 = photo.rgb[..., 0].size * photo.um_per_px**2 / 1e6

@@ -49,7 +49,7 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 8
     for photo in photos["heavy"]:
         assert len(photo.spores) > 0.8 * 300 * 0.34 * 0.46

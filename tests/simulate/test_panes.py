@@ -48,7 +48,7 @@ def test_truth_keeps_its_contract(photos, preset):
 
 
 def test_presets_hold_what_they_promise(photos):
-    assert_presets_hold_what_they_promise(draw, photos, good="good_focus", mixed="ordinary")
+    assert_presets_hold_what_they_promise(draw, photos)
     for photo in photos["no_spores"]:
         # Small things may hide beneath others or lie outside the view, hence not all of them in each photo.
         assert len(np.unique(photo.kind_map)) >= 6

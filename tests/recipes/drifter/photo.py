@@ -33,7 +33,7 @@ from tests.recipes.drifter.things import (
     lay_strand,
 )
 
-PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 APERTURES = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 SCALES_UM = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 
@@ -81,9 +81,11 @@ def draw_plan(
         raise ValueError(f"preset must be one of {', '.join(PRESETS)}, got {preset!r}")
     if objective is None:
         objective = 4.0 if preset == "scan_4x" else 10.0
-        if preset in ("mixed", "hard", "no_spores"):
+        if preset in ("ordinary", "hard", "no_spores"):
             objective = float(
-                rng.choice([10.0, 20.0, 40.0], p=[0.55, 0.28, 0.17] if preset == "mixed" else [0.7, 0.2, 0.1])
+                rng.choice(
+                    [10.0, 20.0, 40.0], p=[0.55, 0.28, 0.17] if preset == "ordinary" else [0.7, 0.2, 0.1]
+                )
             )
     nearest = min(SCALES_UM, key=lambda known: abs(np.log(known / objective)))
     low, high = SCALES_UM[nearest]
@@ -91,7 +93,7 @@ def draw_plan(
     pixels = size[0] * size[1]
     area = pixels * px**2
     above = bool(
-        rng.random() < {"hard": 0.4, "heavy": 0.1, "good_focus_10x": 0.08, "scan_4x": 0.12}.get(preset, 0.16)
+        rng.random() < {"hard": 0.4, "heavy": 0.1, "good_focus": 0.08, "scan_4x": 0.12}.get(preset, 0.16)
     )
     if above:
         papers = (
@@ -99,11 +101,11 @@ def draw_plan(
             "recycled",
         )  # fmt: skip
         paper = _choose(rng, papers)
-    elif preset == "good_focus_10x" and rng.random() < 0.6:
+    elif preset == "good_focus" and rng.random() < 0.6:
         paper = _choose(rng, ("glass", "smeared glass", "plastic", "tracing", "tinted film", "coated card"))
     else:
         paper = _choose(rng, PAPERS)
-    rough = {"hard": rng.uniform(0.9, 2.0), "good_focus_10x": rng.uniform(0.2, 0.8)}.get(
+    rough = {"hard": rng.uniform(0.9, 2.0), "good_focus": rng.uniform(0.2, 0.8)}.get(
         preset, rng.uniform(0.3, 1.4)
     )
     heavy = preset == "heavy" or (preset == "scan_4x" and rng.random() < 0.5)
@@ -119,7 +121,7 @@ def draw_plan(
             if heavy
             else int(rng.integers(0, 9))
         )
-    elif preset == "good_focus_10x":
+    elif preset == "good_focus":
         spores = int(np.clip(np.exp(rng.uniform(np.log(5), np.log(80))), 5, max(0.2 * room, 5)))
     elif preset == "hard":
         spores = int(min(np.exp(rng.uniform(np.log(8), np.log(300))), 0.3 * room))
@@ -127,9 +129,9 @@ def draw_plan(
         spores = int(
             min(rng.choice([0, 1], p=[0.08, 0.92]) * np.exp(rng.uniform(0, np.log(150))), 0.3 * room)
         )
-    crowded = {"hard": 0.45, "heavy": 0.4, "good_focus_10x": 0.22}.get(preset, 0.33)
+    crowded = {"hard": 0.45, "heavy": 0.4, "good_focus": 0.22}.get(preset, 0.33)
     scales = int(rng.poisson(crowded * rng.beta(1, 1.6) * 2 * area / 13000 + 0.4))
-    mess = {"hard": 2.2, "good_focus_10x": 0.6, "no_spores": 2.4}.get(preset, 1.1) * rng.uniform(0.3, 1.6)
+    mess = {"hard": 2.2, "good_focus": 0.6, "no_spores": 2.4}.get(preset, 1.1) * rng.uniform(0.3, 1.6)
     # More area shows more things, but a low power is no reason to count specks by the thousand.
     many = mess * min(area / 2.5e5, 3.0) ** 0.7
     strands = {
@@ -159,7 +161,7 @@ def draw_focus(rng: np.random.Generator, shape: tuple[int, int], plan: Plan, pre
     lens_um = 0.21 * 0.55 / aperture * rng.uniform(1.0, 1.35)
     least = float(np.hypot(lens_um, rng.uniform(0.45, 1.0) * plan.um_per_px))
     spread = 0.5 * float(np.tan(np.arcsin(aperture)))
-    worst = {"good_focus_10x": 0.5, "hard": 2.6, "heavy": 1.2, "scan_4x": 1.0}.get(preset, 1.6)
+    worst = {"good_focus": 0.5, "hard": 2.6, "heavy": 1.2, "scan_4x": 1.0}.get(preset, 1.6)
     z = rng.normal(0, 0.35 * worst)
     rows, cols = shape
     x = np.linspace(-1, 1, cols, dtype=np.float32)[None]
@@ -333,7 +335,7 @@ def draw_photo(
     # A paper lies behind the tape, a little out of focus.
     light = soften(light, float(np.clip(rng.uniform(0.2, 2.5) / px, 0.4, 12))).astype(np.float32)
     canvas = Canvas(light, px, plan.from_above, focus, float(rng.uniform(0, 6.3)))
-    look = draw_look(rng, strength=float(rng.uniform(0.7, 1.0)) if preset in ("mixed", "hard") else 1.0)
+    look = draw_look(rng, strength=float(rng.uniform(0.7, 1.0)) if preset in ("ordinary", "hard") else 1.0)
     spores = seat(rng, look, plan.spores, size, px, alone=plan.alone, group=plan.group, squeeze=plan.squeeze)
     whole = _fill(rng, canvas, plan, size, look, spores)
     canvas.light *= 10.0 ** -tape_film(rng, shape, px, plan.tape, plan.rough)

@@ -14,7 +14,7 @@ from tests.recipes.pilgrim.bodies import SporeLook
 from tests.recipes.pilgrim.optics import Optics
 from tests.recipes.pilgrim.scene import Tilt
 
-PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 _APERTURE = {4.0: 0.1, 10.0: 0.25, 20.0: 0.4, 40.0: 0.62}
 _PX_UM = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 SMALL = ("piece", "dust", "pollen", "droplet", "mould", "stub")
@@ -61,13 +61,13 @@ def draw_plan(
         msg = f"preset must be one of {PRESETS}, got {preset!r}"
         raise ValueError(msg)
     if objective is None:
-        several = {"mixed": (0.5, 0.3, 0.2), "hard": (0.8, 0.2, 0), "no_spores": (0.7, 0.2, 0.1)}
+        several = {"ordinary": (0.5, 0.3, 0.2), "hard": (0.8, 0.2, 0), "no_spores": (0.7, 0.2, 0.1)}
         drawn = float(rng.choice([10, 20, 40], p=several.get(preset, (1, 0, 0))))
         objective = 4.0 if preset == "scan_4x" else drawn
     nearest = min(_APERTURE, key=lambda one: abs(np.log(one / objective)))
     aperture = _APERTURE[nearest] * float(rng.uniform(0.85, 1.1))
     px = px_um if px_um is not None else _log(rng, *_PX_UM[nearest])
-    rough = preset == "hard" or (preset == "mixed" and rng.random() < 0.3)
+    rough = preset == "hard" or (preset == "ordinary" and rng.random() < 0.3)
     optics = Optics(
         aperture=aperture,
         coherence=float(rng.uniform(0.25, 0.95)),
@@ -76,7 +76,7 @@ def draw_plan(
         lamp_turn=float(rng.uniform(0, 1)),
     )
     unit = max(optics.depth_of_field_um, 2.2)
-    calm = {"good_focus_10x": 0.22, "mixed": 0.75, "hard": 0.9, "no_spores": 0.5}.get(preset, 0.3)
+    calm = {"good_focus": 0.22, "ordinary": 0.75, "hard": 0.9, "no_spores": 0.5}.get(preset, 0.3)
     way = rng.uniform(0, 2 * np.pi)
     lean = abs(rng.normal(0, calm)) * unit * (1 if rng.random() < 0.7 else 0.2)
     tilt = Tilt(
@@ -97,7 +97,7 @@ def draw_plan(
         "droplet": some(10, 0.7), "mould": some(10, 0.6), "stub": some(6, 0.4), "hair": some(3, 0.5),
         "fibre": some(1.5, 0.4), "bubble": some(6, 0.7), "thread": some(2, 0.2),
     }  # fmt: skip
-    if preset == "good_focus_10x":
+    if preset == "good_focus":
         things["scale"] = min(things["scale"], round(2 + 28 * area_mm2))
     if preset == "no_spores":
         lures = rng.choice(
@@ -115,10 +115,10 @@ def draw_plan(
     spores, group = 0, 1.2
     # A spore is about 80 µm² large; more than about half of the view covered by them is sludge.
     room = 0.5 * area_mm2 * 1e6 / 80
-    if preset == "good_focus_10x":
+    if preset == "good_focus":
         spores, group = round(_log(rng, 5, 80)), float(rng.uniform(1.0, 1.6))
         spores = max(8, min(spores, round(0.25 * room)))
-    elif preset == "mixed":
+    elif preset == "ordinary":
         spores, group = (
             round(min(rng.uniform(0, 150) * rng.random(), 0.5 * room)),
             float(rng.uniform(1.0, 3.5)),
@@ -133,7 +133,7 @@ def draw_plan(
         group = float(rng.uniform(1.5, 8)) if full else 1.1
     rough_glue = 2.5 if preset == "hard" else 1.0
     # About half of the photo is black surround.
-    spores = round(1.8 * spores) if round_view and preset == "good_focus_10x" else spores
+    spores = round(1.8 * spores) if round_view and preset == "good_focus" else spores
     return Plan(
         px_um=px,
         objective=float(objective),
@@ -144,7 +144,7 @@ def draw_plan(
             float(rng.normal(0, 0.15) * unit),
             float(rng.normal(0, 0.7) * unit),
         ),
-        from_above=bool(rng.random() < {"hard": 0.4, "mixed": 0.12, "no_spores": 0.15}.get(preset, 0.05)),
+        from_above=bool(rng.random() < {"hard": 0.4, "ordinary": 0.12, "no_spores": 0.15}.get(preset, 0.05)),
         dim=bool(rng.random() < (0.45 if preset == "hard" else 0.07)),
         rough=rough,
         round_view=round_view,

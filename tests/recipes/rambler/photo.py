@@ -26,7 +26,7 @@ from tests.recipes.rambler.phone import (
 from tests.recipes.rambler.scales import draw_blade, lay_piece, lay_scale
 from tests.recipes.rambler.spores import Spores, draw_look, group_sizes, lay_spores, seat, touching
 
-PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 APERTURE = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 PX_UM = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 PER_MM2 = {
@@ -78,7 +78,7 @@ def draw_plan(
     if objective is None:
         if preset == "scan_4x":
             objective = 4.0
-        elif preset in ("good_focus_10x", "heavy"):
+        elif preset in ("good_focus", "heavy"):
             objective = 10.0
         else:
             objective = float(rng.choice([10.0, 20.0, 40.0], p=[0.6, 0.25, 0.15]))
@@ -88,8 +88,8 @@ def draw_plan(
         low = 0.42
     px = between(rng, low, high) if um_per_px is None else um_per_px
     area_mm2 = shape[0] * shape[1] * px**2 / 1e6
-    hard, clean = preset == "hard", preset == "good_focus_10x"
-    sparse = {"good_focus_10x": 0.6, "hard": 1.7, "no_spores": 1.6, "heavy": 1.1}.get(preset, 1.0)
+    hard, clean = preset == "hard", preset == "good_focus"
+    sparse = {"good_focus": 0.6, "hard": 1.7, "no_spores": 1.6, "heavy": 1.1}.get(preset, 1.0)
     scan_heavy = preset == "scan_4x" and rng.random() < 0.5
     if preset == "scan_4x":
         sparse = 1.0 if scan_heavy else between(rng, 0.2, 1)
@@ -119,9 +119,9 @@ def draw_plan(
     things["scale"] = min(things["scale"], int(150 * area_mm2) + 3)
     room = area_mm2 * 1e6 / 95
     spores, alone, mean_group, pressed = 0, rng.uniform(0.65, 0.97), rng.uniform(1.5, 4), rng.uniform(0, 0.3)
-    if preset == "good_focus_10x":
+    if preset == "good_focus":
         spores = int(np.clip(between(rng, 5, 80), 5, max(5, 0.35 * room)))
-    elif preset == "mixed" and rng.random() > 0.15:
+    elif preset == "ordinary" and rng.random() > 0.15:
         spores = int(min(between(rng, 1, 150), 0.35 * room + 1))
     elif hard:
         spores = int(min(between(rng, 8, 420), 0.6 * room + 3))

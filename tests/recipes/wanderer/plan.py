@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-PRESETS = ("good_focus_10x", "mixed", "hard", "no_spores", "heavy", "scan_4x")
+PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 _UM_PER_PX = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 _APERTURE = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 _NAMES = ("scale", "piece", "dust", "hair", "fibre", "bubble", "droplet", "pollen", "mould")
 # Means for a view of 0.3 mm²: an ordinary 10x photo.
 _MEANS = {
-    "good_focus_10x": (7, 8, 14, 0.5, 0.6, 1.5, 2, 0.7, 1),
-    "mixed": (8, 13, 22, 1, 1.5, 5, 5, 1.5, 3),
+    "good_focus": (7, 8, 14, 0.5, 0.6, 1.5, 2, 0.7, 1),
+    "ordinary": (8, 13, 22, 1, 1.5, 5, 5, 1.5, 3),
     "hard": (18, 26, 35, 2, 5, 14, 10, 3, 6),
     "no_spores": (7, 22, 35, 1.5, 2.5, 14, 20, 10, 12),
     "heavy": (9, 12, 20, 0.7, 0.8, 3, 3, 1, 2),
@@ -65,15 +65,15 @@ def draw_plan(
     """
     if preset not in PRESETS:
         raise ValueError(f"preset must be one of {', '.join(PRESETS)}, got {preset!r}")
-    drawn = {"scan_4x": 4.0, "mixed": float(rng.choice([10, 10, 10, 20, 20, 40]))}.get(preset, 10.0)
+    drawn = {"scan_4x": 4.0, "ordinary": float(rng.choice([10, 10, 10, 20, 20, 40]))}.get(preset, 10.0)
     power = drawn if objective is None else float(objective)
     near = min(_UM_PER_PX, key=lambda known: abs(np.log(known / power)))
     scale = _log_uniform(rng, *_UM_PER_PX[near]) if um_per_px is None else float(um_per_px)
     pixels = shape[0] * shape[1]
     area_mm2 = pixels * scale**2 / 1e6
     number, largest_cover = {
-        "good_focus_10x": (_log_uniform(rng, 5, 80), 0.06),
-        "mixed": (rng.uniform(0, 1) ** 1.6 * 150, 0.12),
+        "good_focus": (_log_uniform(rng, 5, 80), 0.06),
+        "ordinary": (rng.uniform(0, 1) ** 1.6 * 150, 0.12),
         "hard": (_log_uniform(rng, 12, 300), 0.15),
         "no_spores": (0.0, 0.0),
         "heavy": (_log_uniform(rng, 300, 2000) * pixels / 1e6, 0.33),
@@ -91,7 +91,7 @@ def draw_plan(
     crowded = 0.8 if preset == "hard" else 0.45
     things["scale"] = min(things["scale"], 2 + int(crowded * area_mm2 * 1e6 / 8000))
     things["fibre"] = min(things["fibre"], 8)
-    hard, plain = preset == "hard", preset in ("good_focus_10x", "heavy", "scan_4x")
+    hard, plain = preset == "hard", preset in ("good_focus", "heavy", "scan_4x")
     length = float(rng.uniform(9.5, 15.5))
     slack = 0.05 if plain else 0.15 if hard else 0.11
     return Plan(

@@ -30,9 +30,6 @@ _MAX_CROPS = 440
 _MAX_NEAR = 50
 """Per photo, so that no crowded one outweighs the rest."""
 
-_PRESETS_OF_RECIPES = {"ordinary": "mixed", "good_focus": "good_focus_10x"}
-"""Names that the recipes in `tests/recipes` have for two presets."""
-
 _LABEL_OF_KIND = np.array(
     [KINDS.index(name) if name in KINDS else KINDS.index("other") for name in KIND_NAMES], np.uint8
 )
@@ -95,9 +92,7 @@ def densities(steps: np.ndarray) -> np.ndarray:
 
 
 def draw(style: str, seed: int, preset: str, width_px: int, height_px: int) -> SimulatedPhoto:
-    """Draw one photo of a style, a module with `draw_photo`; presets are named as in `sporecount.simulate`."""
-    if not style.startswith("sporecount.simulate"):
-        preset = _PRESETS_OF_RECIPES.get(preset, preset)
+    """Draw one photo of a style, a module with `draw_photo`."""
     module = importlib.import_module(style)
     return module.draw_photo(
         np.random.default_rng(seed), width_px=width_px, height_px=height_px, preset=preset
