@@ -64,9 +64,7 @@ def test_map_and_picture_show_each_spore_where_truth_says():
         rng = np.random.default_rng(70 + seed)
         photo = draw_photo(rng, width_px=640, height_px=480, preset="good_focus", um_per_px=0.6)
         px = photo.um_per_px
-        for s, box in lone_spores(
-            photo, lambda s: s.countable and s.clump == 1 and s.visible > 0.95 and s.contrast > 0.08
-        ):
+        for s, box in lone_spores(photo, _clear_and_single):
             mine = photo.kind_map[box] == SPORE
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
             y, x = np.mgrid[box[0], box[1]]

@@ -177,7 +177,7 @@ class Canvas:
         moved = soften(np.asarray(moved), max(0.4 * step, 0.6))
         self.light[frame.box] *= (1 - np.float32(strength) * moved)[..., None]
 
-    def relief(self, frame: Frame, height: Plane, strength: float) -> Plane:
+    def relief(self, height: Plane, strength: float) -> Plane:
         """Brightness factor of a surface whose height (micrometres) is given, under the light from above."""
         if min(height.shape) < 2:
             return np.ones_like(height)

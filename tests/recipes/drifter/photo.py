@@ -203,19 +203,16 @@ def _fill(
                 rng, canvas, sort, x, y, flow + rng.normal(0, aligned), bool(rng.random() < 0.35)
             )
         elif what == "piece":
-            lay_piece(
-                rng, canvas, sorts[int(rng.integers(len(sorts)))], x, y, float(np.clip(rng.lognormal(2.6, 0.55),
-                4, 60)),
-            )  # fmt: skip
+            sort = sorts[int(rng.integers(len(sorts)))]
+            lay_piece(rng, canvas, sort, x, y, float(np.clip(rng.lognormal(2.6, 0.55), 4, 60)))
         elif what == "strand":
             lay_strand(rng, canvas, x, y, name)
         elif what == "lookalike":
             lay_lookalike(rng, canvas, x, y, name, float(np.clip(middle_um * rng.lognormal(0, 0.45), 3, 60)))
+        elif what == "low spores":
+            lay_spores(rng, canvas, look, spores, np.flatnonzero(low), -1.0)
         else:
-            lay_spores(
-                rng, canvas, look, spores, np.flatnonzero(low if what == "low spores" else ~low), -1.0 if what
-                == "low spores" else 0.5,
-            )  # fmt: skip
+            lay_spores(rng, canvas, look, spores, np.flatnonzero(~low), 0.5)
     return whole
 
 
@@ -350,9 +347,22 @@ def draw_photo(
     truth = judge(plan, canvas, phone, spores, sensor, through_lens(spore_od, phone, size), mask, size)
     kinds = through_lens(canvas.kinds.astype(np.float32), phone, size, nearest=True)
     return SimulatedPhoto(
-        rgb=develop(rng, sensor, phone), um_per_px=px, objective=plan.objective, spores=truth,
-        kind_map=np.where(mask > 0.5, kinds, 0).astype(np.uint8), scales=whole, notes={"style": "drifter",
-        "preset": preset, "from_above": plan.from_above, "paper": plan.paper, "tape": plan.tape, "spore_family":
-        look.family, "spore_length_um": look.length_um, "round_view": phone.view is not None, "defocus_um":
-        float(np.median(np.abs(focus.z_um))), "quality": phone.quality},
-    )  # fmt: skip
+        rgb=develop(rng, sensor, phone),
+        um_per_px=px,
+        objective=plan.objective,
+        spores=truth,
+        kind_map=np.where(mask > 0.5, kinds, 0).astype(np.uint8),
+        scales=whole,
+        notes={
+            "style": "drifter",
+            "preset": preset,
+            "from_above": plan.from_above,
+            "paper": plan.paper,
+            "tape": plan.tape,
+            "spore_family": look.family,
+            "spore_length_um": look.length_um,
+            "round_view": phone.view is not None,
+            "defocus_um": float(np.median(np.abs(focus.z_um))),
+            "quality": phone.quality,
+        },
+    )

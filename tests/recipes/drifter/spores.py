@@ -18,14 +18,27 @@ Floats = NDArray[np.float64]
 
 # Ranges of: body density, rim density, rim width (um), bright core, halo, dark ends, median line, inner ring.
 FAMILIES: dict[str, tuple[tuple[float, float], ...]] = {
-    "glassy": ((0.0, 0.05), (0.2, 0.45), (0.3, 0.55), (0.02, 0.14), (0.05, 0.20), (0, 0.05), (0, 0.04), (0,
-    0.03)), "straw": ((0.06, 0.16), (0.14, 0.34), (0.4, 0.8), (0.02, 0.12), (0.0, 0.07), (0, 0.08), (0, 0.06),
-    (0, 0.05)), "amber": ((0.16, 0.36), (0.16, 0.42), (0.4, 1.0), (0.05, 0.22), (0.0, 0.08), (0, 0.12), (0,
-    0.08), (0, 0.08)), "dark": ((0.55, 1.05), (0.1, 0.4), (0.5, 1.2), (0.0, 0.20), (0.0, 0.09), (0, 0.1), (0,
-    0.05), (0, 0.05)), "ringed": ((0.1, 0.4), (0.2, 0.5), (0.4, 0.8), (0.25, 0.6), (0.0, 0.09), (0, 0.1), (0,
-    0.0), (0.08, 0.28)), "tipped": ((0.08, 0.3), (0.12, 0.35), (0.4, 0.8), (0.05, 0.2), (0.0, 0.07), (0.35,
-    0.85), (0, 0.05), (0, 0.05)), "lined": ((0.06, 0.34), (0.16, 0.4), (0.4, 0.8), (0.02, 0.12), (0.0, 0.07),
-    (0, 0.1), (0.2, 0.5), (0, 0.05)),
+    "glassy": (
+        (0.0, 0.05), (0.2, 0.45), (0.3, 0.55), (0.02, 0.14), (0.05, 0.20), (0, 0.05), (0, 0.04), (0, 0.03),
+    ),
+    "straw": (
+        (0.06, 0.16), (0.14, 0.34), (0.4, 0.8), (0.02, 0.12), (0.0, 0.07), (0, 0.08), (0, 0.06), (0, 0.05),
+    ),
+    "amber": (
+        (0.16, 0.36), (0.16, 0.42), (0.4, 1.0), (0.05, 0.22), (0.0, 0.08), (0, 0.12), (0, 0.08), (0, 0.08),
+    ),
+    "dark": (
+        (0.55, 1.05), (0.1, 0.4), (0.5, 1.2), (0.0, 0.20), (0.0, 0.09), (0, 0.1), (0, 0.05), (0, 0.05),
+    ),
+    "ringed": (
+        (0.1, 0.4), (0.2, 0.5), (0.4, 0.8), (0.25, 0.6), (0.0, 0.09), (0, 0.1), (0, 0.0), (0.08, 0.28),
+    ),
+    "tipped": (
+        (0.08, 0.3), (0.12, 0.35), (0.4, 0.8), (0.05, 0.2), (0.0, 0.07), (0.35, 0.85), (0, 0.05), (0, 0.05),
+    ),
+    "lined": (
+        (0.06, 0.34), (0.16, 0.4), (0.4, 0.8), (0.02, 0.12), (0.0, 0.07), (0, 0.1), (0.2, 0.5), (0, 0.05),
+    ),
 }  # fmt: skip
 PART = ("body", "rim", "rim_um", "core", "halo", "tips", "line", "ring")
 
@@ -86,11 +99,19 @@ def draw_look(rng: np.random.Generator, family: str | None = None, strength: flo
     tint = np.array([red, 1, blue], np.float32)
     rim_tint = (tint - 1) * np.float32(rng.uniform(0.1, 0.9)) + 1
     return SporeLook(
-        first, part, tint, rim_tint.astype(np.float32), float(rng.uniform(9.6, 15.2)), float(rng.uniform(1.38,
-        1.7)), float(rng.uniform(0.03, 0.08)), float(rng.uniform(0.56, 0.9)), float(rng.choice([0.0, 1.0]) *
-        rng.uniform(0.05, 0.13)), (float(rng.uniform(0.3, 0.65)), float(rng.uniform(0.25, 0.55))),
-        float(rng.uniform(0.03, 0.25)), float(rng.uniform(0, 0.3) * (rng.random() < 0.5)),
-    )  # fmt: skip
+        family=first,
+        part=part,
+        tint=tint,
+        rim_tint=rim_tint.astype(np.float32),
+        length_um=float(rng.uniform(9.6, 15.2)),
+        aspect=float(rng.uniform(1.38, 1.7)),
+        spread=float(rng.uniform(0.03, 0.08)),
+        bulge=float(rng.uniform(0.56, 0.9)),
+        nib=float(rng.choice([0.0, 1.0]) * rng.uniform(0.05, 0.13)),
+        core_size=(float(rng.uniform(0.3, 0.65)), float(rng.uniform(0.25, 0.55))),
+        glass=float(rng.uniform(0.03, 0.25)),
+        grain=float(rng.uniform(0, 0.3) * (rng.random() < 0.5)),
+    )
 
 
 @dataclass(frozen=True)
@@ -212,7 +233,7 @@ def shade(
     body = body + np.float32(p["line"]) * streak
     ring = np.exp(-0.5 * ((-d / b - np.float32(0.55)) / np.float32(0.12)) ** 2)
     dark = np.float32(p["rim"]) * rim + np.float32(p["ring"]) * ring * inside
-    # Above the plane of focus a spore gathers light in its middle, below it in a ring around.
+    # Below the plane of focus a spore gathers light in its middle, above it in a ring around.
     gather = np.float32(p["core"]) * (1 - 0.4 * np.abs(focus)) + np.float32(look.glass) * focus
     gather = np.minimum(gather, 0.62 * (p["body"] + p["rim"] * 0.3) + 0.1)
     outside = np.clip(d, 0, None)

@@ -125,7 +125,7 @@ def lay_scale(
     lift = rng.uniform(0, 5)
     canvas.cast_shadow(frame, full, 1 + lift, rng.uniform(0.2, 0.6))
     shade = (
-        canvas.relief(frame, height * 2 + np.float32(0.02) * v, rng.uniform(0.15, 0.6))
+        canvas.relief(height * 2 + np.float32(0.02) * v, rng.uniform(0.15, 0.6))
         if canvas.from_above
         else None
     )
@@ -156,7 +156,7 @@ def lay_piece(
         rim, 0.3 * look.od + 0.15
     )
     canvas.cast_shadow(frame, full, 1.5, 0.3)
-    shade = canvas.relief(frame, height * 2, 0.3) if canvas.from_above else None
+    shade = canvas.relief(height * 2, 0.3) if canvas.from_above else None
     canvas.lay(frame, full, rgb, "scale piece", opacity=0.95, hide=look.hide, shade=shade,
                blur_px=canvas.extra_blur_px(x, y, rng.normal(0, 2)))  # fmt: skip
 
@@ -284,7 +284,7 @@ def lay_lookalike(
             x, y = x + step * np.cos(turn), y + step * np.sin(turn)
         return
     if sort == "mould":
-        # Longer ones are small: a large oval with a dark rim is what no look-alike may be.
+        # A large oval with a dark rim could be taken for a spore by anybody.
         size_um = min(size_um, 8.0)
     frame = canvas.frame(x, y, rng.uniform(0, 6.3), 0.95 * size_um + 5)
     if frame is None or min(frame.u.shape) < 3:

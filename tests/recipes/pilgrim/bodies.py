@@ -169,7 +169,7 @@ def spore_body(
     )
 
 
-def _body(grid: Grid, tint: NDArray[np.float32], amount: Floats, path: Floats, cover: Floats) -> Body:
+def _body(tint: NDArray[np.float32], amount: Floats, path: Floats, cover: Floats) -> Body:
     density = np.clip(tint[:, None, None] * amount, 0, 2.5)
     return Body(density.astype(np.float32), path.astype(np.float32), cover.astype(np.float32))
 
@@ -191,7 +191,7 @@ def pollen_body(rng: np.random.Generator, grid: Grid, size_um: float) -> Body:
     amount = (whole - core + wall * (cover > 0)) / wall * 0.3 + core / size_um * rng.uniform(0.2, 1)
     amount = rng.uniform(0.05, 0.3) * amount * (1 + net)
     path = rng.uniform(0.02, 0.08) * (whole - core) + rng.uniform(-0.01, 0.03) * core + 0.2 * net * cover
-    return _body(grid, mixed_tint(rng, "yellow", "amber", "olive", "brown"), amount, path, cover)
+    return _body(mixed_tint(rng, "yellow", "amber", "olive", "brown"), amount, path, cover)
 
 
 def droplet_body(rng: np.random.Generator, grid: Grid, size_um: float) -> Body:
@@ -205,9 +205,7 @@ def droplet_body(rng: np.random.Generator, grid: Grid, size_um: float) -> Body:
     index = rng.uniform(0.02, 0.1) * rng.choice([1, -1])
     height = size_um * rng.uniform(0.25, 0.7)
     amount = np.exp(rng.uniform(np.log(0.03), np.log(0.45))) * (cap + rng.uniform(0, 0.4) * cover)
-    return _body(
-        grid, mixed_tint(rng, "amber", "brown", "yellow", "grey"), amount, index * height * cap, cover
-    )
+    return _body(mixed_tint(rng, "amber", "brown", "yellow", "grey"), amount, index * height * cap, cover)
 
 
 def mould_body(rng: np.random.Generator, grid: Grid, size_um: float, cells: int) -> Body:
@@ -231,7 +229,7 @@ def mould_body(rng: np.random.Generator, grid: Grid, size_um: float, cells: int)
     cover = np.clip(thick / (1.5 * grid.step_um), 0, 1)
     amount = rng.uniform(0.08, 0.5) * (0.5 * thick / size_um + rng.uniform(0.2, 1) * wall * cover)
     path = rng.uniform(0.01, 0.07) * thick
-    return _body(grid, mixed_tint(rng, "olive", "brown", "grey"), amount, path, cover)
+    return _body(mixed_tint(rng, "olive", "brown", "grey"), amount, path, cover)
 
 
 def _polygon(
@@ -270,7 +268,7 @@ def grain_body(rng: np.random.Generator, grid: Grid, size_um: float) -> Body:
         else mixed_tint(rng, "brown", "grey", "rust", "amber")
     )
     path = (rng.uniform(0.04, 0.16) if sort == "splinter" else rng.uniform(0, 0.06)) * height
-    return _body(grid, tint, dark * cover * np.clip(1 + 0.3 * rough, 0.2, 2), path, cover)
+    return _body(tint, dark * cover * np.clip(1 + 0.3 * rough, 0.2, 2), path, cover)
 
 
 def flake_body(
@@ -288,4 +286,4 @@ def flake_body(
     pitch = rng.uniform(1.5, 2.8)
     ridges = 0.5 + 0.5 * np.cos(2 * np.pi * v / np.float32(pitch) + rng.uniform(0, 6))
     taken = amount * cover * (0.75 + 0.5 * ridges)
-    return _body(grid, tint, taken, cover * (0.12 + rng.uniform(0.02, 0.12) * ridges), cover)
+    return _body(tint, taken, cover * (0.12 + rng.uniform(0.02, 0.12) * ridges), cover)

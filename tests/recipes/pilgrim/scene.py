@@ -19,17 +19,19 @@ GROUND, PRINT, TAPE = 0, 1, 2
 Window = tuple[slice, slice]
 Place = NDArray[np.floating] | float
 _TILE_PX = 96
+_TILE_MARGIN_PX = 4
 
 
-def tiles(cover: NDArray[np.generic], margin_px: int = 4) -> Iterator[tuple[Window, Window]]:
+def tiles(cover: NDArray[np.generic]) -> Iterator[tuple[Window, Window]]:
     """Cut a window into tiles, with a margin and without, where there is anything to draw."""
     rows, cols = cover.shape
     for y in range(0, rows, _TILE_PX):
         for x in range(0, cols, _TILE_PX):
             inner = (slice(y, min(rows, y + _TILE_PX)), slice(x, min(cols, x + _TILE_PX)))
             if cover[inner].any():
-                y0, x0 = max(0, y - margin_px), max(0, x - margin_px)
-                yield (slice(y0, inner[0].stop + margin_px), slice(x0, inner[1].stop + margin_px)), inner
+                y0, x0 = max(0, y - _TILE_MARGIN_PX), max(0, x - _TILE_MARGIN_PX)
+                outer = [part.stop + _TILE_MARGIN_PX for part in inner]
+                yield (slice(y0, outer[0]), slice(x0, outer[1])), inner
 
 
 @dataclass(frozen=True)
@@ -117,12 +119,12 @@ class Scene:
 
     def lay(
         self, box: Window, sheet: int, kind: str | None, cover: Floats, density: Floats, path_um: Floats | None,
-        solid: float = 0.0, glow: float = 0.8, inner: Window | None = None,
+        solid: float = 0.0, inner: Window | None = None,
     ) -> None:  # fmt: skip
         """Lay a large thing: density (h, w, 3), optical path (h, w); in top light, it also sends light back.
 
-        `solid` is how far it hides, in top light, what lies beneath; `glow` the light it sends back. Only the
-        part `inner` of the window is laid where it is given: slopes need the rest.
+        `solid` is how far it hides, in top light, what lies beneath. Only the part `inner` of the window is laid
+        where it is given: slopes need the rest.
         """
         passed = np.exp(np.float32(-np.log(10)) * density)
         if path_um is not None:
@@ -142,7 +144,7 @@ class Scene:
             body = (np.float32(solid) * cover)[..., None]
             passed = passed * (1 - body)
             self.glow[sheet][box] *= passed
-            self.glow[sheet][box] += body * np.float32(glow) * np.exp(np.float32(-1.7 * np.log(10)) * density)
+            self.glow[sheet][box] += body * np.float32(0.8) * np.exp(np.float32(-1.7 * np.log(10)) * density)
         self.through[sheet][box] *= passed
         if kind is not None:
             self.kinds[box][cover > 0.5] = KIND[kind]

@@ -92,8 +92,9 @@ def rotated(points: Points, angle: float) -> Points:
     return points @ np.array([[c, s], [-s, c]])
 
 
-def wander(rng: np.random.Generator, length_um: float, bend: float, steps: int = 60) -> Points:
+def wander(rng: np.random.Generator, length_um: float, bend: float) -> Points:
     """Draw a smooth path through the origin; `bend` is about its whole turn in radians."""
+    steps = 60
     turn = np.cumsum(rng.normal(0, 1, 7)) * bend / 2.5
     heading = np.interp(np.linspace(0, 6, steps), np.arange(7), turn)
     heading = np.convolve(np.pad(heading, 6, mode="edge"), np.ones(13) / 13, "valid") + rng.uniform(

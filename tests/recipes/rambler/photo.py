@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -56,7 +56,6 @@ class Plan:
     mean_group: float = 3.0
     pressed: float = 0.15
     glue: float = 0.0
-    notes: dict = field(default_factory=dict)
 
 
 def draw_plan(

@@ -10,7 +10,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from tests.recipes.rambler.film import ABOVE, Film
+from tests.recipes.rambler.film import Film
 from tests.recipes.rambler.forms import Field, between
 
 Numbers = NDArray[np.float64]
@@ -183,7 +183,7 @@ def thickness(u: Field, v: Field, half_long: float, half_wide: float, power: flo
 def lay_spores(
     rng: np.random.Generator, film: Film, look: Look, spores: Spores, which: NDArray[np.int_]
 ) -> Numbers:
-    """Lay some spores down in a random order; return the pixels that each outline covers, 0 for the others."""
+    """Lay some spores down, the lowest first; return the pixels that each outline covers, 0 for the others."""
     area = np.zeros(len(spores))
     for i in which[np.argsort(spores.sheet[which], kind="stable")]:
         long, wide = float(spores.length_um[i]), float(spores.width_um[i])
@@ -218,7 +218,7 @@ def _lay(
     path = shell * np.float32(look.bend_wall) + inner * np.float32(look.bend_filling * empty)
     body = (outer > 0.02 * wide).astype(np.float32)
     rim = look.rim * film.optics.rim_od
-    sheet = min(int(spores.sheet[i]), ABOVE)
+    sheet = int(spores.sheet[i])
     film.lay(pane, sheet, "spore", body, amount, np.array(look.tint), path, rim_od=rim, albedo=0.25, owner=i)
     # The whole outline, also where the scene ends: the area between two pointed arcs.
     q = np.linspace(-1, 1, 201)

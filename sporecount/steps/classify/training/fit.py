@@ -196,8 +196,8 @@ def _chance_of_spore(
     close, _ = CLOSE_CROP[teacher.name]
     chances = []
     with torch.no_grad():
-        for start in range(0, len(rows), 8192):
-            part = rows[start : start + 8192]
+        for start in range(0, len(rows), BATCH):
+            part = rows[start : start + BATCH]
             fed = (
                 _densities(torch.from_numpy(getattr(harvest, name)[part]).to(device))
                 for name in (close, "wide")

@@ -76,10 +76,10 @@ def _body(layers: Layers, side_px: int) -> tuple[nn.Module, int]:
 class Glance(nn.Module):
     """A small, quick look at half the resolution: log odds of spore, to pass over what is plainly none."""
 
-    def __init__(self, layers: Layers = GLANCE, hidden: int = 32) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self.body, seen = _body(layers, GLANCE_PX)
-        self.head = nn.Sequential(nn.Linear(seen, hidden), nn.ReLU(), nn.Linear(hidden, 1))
+        self.body, seen = _body(GLANCE, GLANCE_PX)
+        self.head = nn.Sequential(nn.Linear(seen, 32), nn.ReLU(), nn.Linear(32, 1))
 
     def forward(self, crop: torch.Tensor) -> torch.Tensor:
         """Glance at crops of shape (n, 3, GLANCE_PX, GLANCE_PX)."""
