@@ -14,16 +14,32 @@ WIDTH, HEIGHT = 300, 220
 
 
 def drawn_photo(seed: int, ovals: int = 6, width: int = WIDTH, height: int = HEIGHT) -> np.ndarray:
-    """Card with a little grain, and amber ovals of 11 x 7 um at 1 um per pixel."""
+    """Card with a little grain, and amber pointed ovals of 12 x 8 um with a darker rim, at 1 um per pixel."""
     rng = np.random.default_rng(seed)
     rgb = np.full((height, width, 3), (225, 220, 210), np.float32) + rng.normal(0, 2, (height, width, 3))
     for _ in range(ovals):
         x, y = rng.uniform(20, width - 20), rng.uniform(20, height - 20)
-        mask = np.zeros((height, width), np.float32)
-        cv2.ellipse(mask, (round(x), round(y)), (6, 4), rng.uniform(0, 180), 0, 360, 1.0, -1, cv2.LINE_AA)
-        mask = cv2.GaussianBlur(mask, (0, 0), 0.8)[..., None]
-        rgb = rgb * (1 - mask) + np.float32((150, 100, 50)) * mask
+        turn = np.radians(rng.uniform(0, 180))
+        for size, colour in ((1.0, (115, 75, 35)), (0.6, (165, 115, 60))):
+            mask = _pointed_oval((height, width), x, y, turn, 6 * size, 4 * size)
+            rgb = rgb * (1 - mask) + np.float32(colour) * mask
     return np.clip(rgb, 0, 255).astype(np.uint8)
+
+
+def _pointed_oval(
+    shape: tuple[int, int], x: float, y: float, turn: float, half_length: float, half_width: float
+) -> np.ndarray:
+    """Cover of a lemon's outline, shape (h, w, 1)."""
+    along = np.cos(np.linspace(0, 2 * np.pi, 48))
+    across = np.sign(np.linspace(1, -1, 48)) * (1 - along**2) ** 0.8
+    along, across = half_length * along, half_width * across
+    corners = np.stack(
+        (x + along * np.cos(turn) - across * np.sin(turn), y + along * np.sin(turn) + across * np.cos(turn)),
+        axis=1,
+    )
+    mask = np.zeros(shape, np.float32)
+    cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32)], 1.0, cv2.LINE_AA, shift=4)
+    return cv2.GaussianBlur(mask, (0, 0), 0.7)[..., None]
 
 
 def jpeg(rgb: np.ndarray, taken_at: str | None = None) -> bytes:
