@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from tests.steps.drawn import lemon_cover
+
 UM_PER_PX = 1.0
 WIDTH, HEIGHT = 300, 220
 
@@ -19,27 +21,12 @@ def drawn_photo(seed: int, ovals: int = 6, width: int = WIDTH, height: int = HEI
     rgb = np.full((height, width, 3), (225, 220, 210), np.float32) + rng.normal(0, 2, (height, width, 3))
     for _ in range(ovals):
         x, y = rng.uniform(20, width - 20), rng.uniform(20, height - 20)
-        turn = np.radians(rng.uniform(0, 180))
+        angle_deg = rng.uniform(0, 180)
         for size, colour in ((1.0, (115, 75, 35)), (0.6, (165, 115, 60))):
-            mask = _pointed_oval((height, width), x, y, turn, 6 * size, 4 * size)
+            cover = lemon_cover((height, width), x, y, 12 * size, 8 * size, angle_deg).astype(np.float32)
+            mask = cv2.GaussianBlur(cover, (0, 0), 0.7)[..., None]
             rgb = rgb * (1 - mask) + np.float32(colour) * mask
     return np.clip(rgb, 0, 255).astype(np.uint8)
-
-
-def _pointed_oval(
-    shape: tuple[int, int], x: float, y: float, turn: float, half_length: float, half_width: float
-) -> np.ndarray:
-    """Cover of a lemon's outline, shape (h, w, 1)."""
-    along = np.cos(np.linspace(0, 2 * np.pi, 48))
-    across = np.sign(np.linspace(1, -1, 48)) * (1 - along**2) ** 0.8
-    along, across = half_length * along, half_width * across
-    corners = np.stack(
-        (x + along * np.cos(turn) - across * np.sin(turn), y + along * np.sin(turn) + across * np.cos(turn)),
-        axis=1,
-    )
-    mask = np.zeros(shape, np.float32)
-    cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32)], 1.0, cv2.LINE_AA, shift=4)
-    return cv2.GaussianBlur(mask, (0, 0), 0.7)[..., None]
 
 
 def jpeg(rgb: np.ndarray, taken_at: str | None = None) -> bytes:

@@ -37,7 +37,6 @@ class Occasion:
     things : dict of str to int
     """
 
-    preset: str
     shape: tuple[int, int]
     objective: float
     lens: Lens
@@ -159,7 +158,6 @@ def draw_occasion(
     area_mm2 = shape[0] * shape[1] * um_per_px**2 / 1e6
     heavy = preset == "heavy"
     return Occasion(
-        preset=preset,
         shape=shape,
         objective=float(objective),
         lens=_focus(rng, preset, shape, um_per_px, APERTURE[nearest]),

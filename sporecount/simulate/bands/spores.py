@@ -77,7 +77,6 @@ class Spores:
 class Drawn:
     """What drawing the spores told: columns in the order of the spores."""
 
-    number: NDArray[np.int64]
     contrast: Column
     blur_um: Column
     area_px: Column
@@ -165,9 +164,8 @@ def lay_spores(
         Number of the first spore in the map of owners.
     """
     lens, n = stage.lens, len(spores)
-    number = np.arange(first, first + n)
     if not n:
-        return Drawn(number, np.zeros(0), np.zeros(0), np.zeros(0))
+        return Drawn(np.zeros(0), np.zeros(0), np.zeros(0))
     depth = lens.depth(spores.x_px, spores.y_px, height_um) + rng.normal(0, 0.7, n)
     bins = np.round(lens.bin_of(depth)).astype(int)
     shade = np.exp(np.clip(rng.normal(0, look.vary, n), -0.45, 0.45))
@@ -211,4 +209,4 @@ def lay_spores(
                 contrast[i] = np.log10(before.mean() / max((_LUMA @ patch[:, mine]).mean(), 1e-6))
             stage.kinds[box][mine] = KIND_NAMES.index("spore")
             stage.owner[box][mine] = first + i
-    return Drawn(number, contrast, blur_um, area)
+    return Drawn(contrast, blur_um, area)

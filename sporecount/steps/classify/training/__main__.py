@@ -11,10 +11,10 @@ import datetime
 import json
 import multiprocessing
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
+from sporecount.steps.classify.training.card import read_card, write_card
 from sporecount.steps.classify.training.gather import STYLES, gather, load
 from sporecount.steps.classify.training.photos import draw_photos
 
@@ -122,12 +122,9 @@ def _fit(wish: argparse.Namespace) -> None:
             "recipe": "made with first.onnx, on the same crops, half from the truth and half from its answers",
             "batches": wish.glance_steps,
         }
-    path = wish.out / "model.json"
-    card: dict[str, Any] = {"name": "looks", "parts": {}}
-    if path.exists():
-        card = json.loads(path.read_text("utf-8"))
+    card = read_card(wish.out)
     card["parts"] |= made
-    path.write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
+    write_card(wish.out, card)
 
 
 if __name__ == "__main__":

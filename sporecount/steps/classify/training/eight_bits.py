@@ -10,7 +10,6 @@ on crops that it did not look at for that.
 from __future__ import annotations
 
 import argparse
-import json
 import tempfile
 from pathlib import Path
 
@@ -26,6 +25,7 @@ from onnxruntime.quantization import (
 )
 
 from sporecount.steps.classify.network import PALER, spore_margin
+from sporecount.steps.classify.training.card import read_card, write_card
 from sporecount.steps.classify.training.export import store_dense_in_eight_bits
 from sporecount.steps.classify.training.gather import STYLES
 from sporecount.steps.classify.training.harvest import Harvest, densities, draw, harvest_photo, joined
@@ -119,7 +119,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
     seen, unseen = _drawn(wish.photos, wish.seed), _drawn(wish.photos, wish.seed + 1000)
-    card = json.loads((wish.out / "model.json").read_text("utf-8"))
+    card = read_card(wish.out)
     for network, factor in (("first", 1.0), ("second", PALER)):
         name, (close, _) = f"{network}.onnx", CLOSE_CROP[network]
         test = _fed(unseen, close, factor)
@@ -138,7 +138,7 @@ def main() -> None:
             "log_odds_move_rms": round(rms, 3),
             "log_odds_move_near_even_rms": round(near, 3),
         }
-    (wish.out / "model.json").write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
+    write_card(wish.out, card)
 
 
 if __name__ == "__main__":

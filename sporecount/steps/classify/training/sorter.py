@@ -11,7 +11,6 @@ sorted by trees that did without it, the slope and the shift are fitted that bri
 from __future__ import annotations
 
 import argparse
-import json
 import multiprocessing
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -28,6 +27,7 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.network import spore_margin
+from sporecount.steps.classify.training.card import read_card, write_card
 from sporecount.steps.classify.training.photos import read_photo
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import find_clutter
@@ -237,7 +237,7 @@ def main() -> None:
         for style in sorted({_style_of(path) for path in paths})
     }
     onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
-    card = json.loads((wish.out / "model.json").read_text("utf-8"))
+    card = read_card(wish.out)
     card["parts"]["sorter.onnx"] = {
         "what": f"the last sorting: {_TREES} trees of depth {_DEPTH}",
         "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
@@ -248,7 +248,7 @@ def main() -> None:
         "slope_and_shift": [round(value, 3) for value in calibrate(of_style, wish.unseen)],
         "fitted_on": wish.unseen,
     }
-    (wish.out / "model.json").write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
+    write_card(wish.out, card)
 
 
 if __name__ == "__main__":
