@@ -13,6 +13,7 @@ from sporecount.settings import CountSettings
 from sporecount.stats.count_interval import field_count_interval
 from sporecount.steps.clutter import LargeObjects
 from sporecount.steps.likeness import Likeness
+from sporecount.steps.recall import expected_recall, recall_terms
 from sporecount.steps.rescale import reduced
 
 SHARP_UM = 2.6
@@ -20,7 +21,7 @@ SHARP_UM = 2.6
 its length."""
 
 _MIN_IN_FOCUS = 0.12
-_GOOD_IN_FOCUS = 0.6
+_GOOD_IN_FOCUS = 0.5
 _MUCH_LEFT_OUT = 0.35
 _MIN_EXAMINED_SPORES_WIDE = 12.0
 """A view less than so many spore lengths across says nothing of a print. Of 35 simulated views of 12 to 25
@@ -79,7 +80,7 @@ def tally_field(
     seen_mm2 = np.count_nonzero(work.seen) * pixel_mm2
     in_focus = _share_in_focus(clutter.examined, conditions.blur_um)
     probability = kinds.spore
-    recall, recall_u = expected_recall(objects, counted, conditions)
+    recall, recall_u = expected_recall(recall_terms(objects, probability, counted, in_focus))
     spores = int(counted.sum())
     low, high = spores_interval(probability, spores, recall, recall_u, settings)
     scales = count_scales(large)
@@ -156,18 +157,9 @@ def spores_interval(
     return min(int(low), spores), max(int(high), spores)
 
 
-def expected_recall(objects: Objects, counted: np.ndarray, conditions: Conditions) -> tuple[float, float]:
-    """Share of countable spores that is found under such conditions, and its standard uncertainty."""
-    blur = np.nanmedian(conditions.blur_um) if np.isfinite(conditions.blur_um).any() else SHARP_UM
-    lost_to_blur = 0.045 + 0.05 * float(np.clip((blur - 1.5) / 2.5, 0, 1))
-    crowd = float((objects.clump[counted] >= 5).mean()) if counted.any() else 0.0
-    lost = lost_to_blur + 0.10 * crowd
-    return 1 - lost, max(0.06, 0.6 * lost)
-
-
 def is_ambiguous(doubtful: int, spores: int) -> bool:
     """Whether so many objects are in doubt that a person should look."""
-    return doubtful > max(5.0, 0.3 * spores)
+    return doubtful > max(5.0, 0.5 * spores)
 
 
 def count_scales(large: LargeObjects) -> int:

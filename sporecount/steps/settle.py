@@ -29,7 +29,7 @@ from sporecount.steps.clutter import LargeObjects
 _GLANCE_FROM = -1.5
 """Log odds of the quick look below which a place is passed over. 0.883 of the countable spores became objects with
 -0.5, 0.889 with -1.0, 0.893 with -1.5, 0.895 with -2.5, which takes a ninth more looks (90 simulated photos of all
-presets; `photo`, `stamps`, `slices`, `collage`, `pilgrim`, `drifter`)."""
+presets; `photo`, `stamps`, `slices`, `collage`, `waves`, `distances`)."""
 
 _GLANCE_BESIDE = -3.0
 """The same for a place beside a spore, where the next one is likelier than elsewhere."""
@@ -50,7 +50,7 @@ _ASIDE_UM = 1.5
 """Margins (log odds) between which, and distance from the crop's centre from which, an object is first looked at
 anew from where its centre seems to be, and the better answer kept: pale spores are dark at the rim, and a look
 from there is no sure one. 0.796, 0.859, 0.678 and 0.973 of the countable spores became objects instead of 0.789,
-0.841, 0.662 and 0.953 (`stamps`, `collage`, `pilgrim`, `drifter`, on which it was chosen), in a twentieth more
+0.841, 0.662 and 0.953 (`stamps`, `collage`, `waves`, `distances`, on which it was chosen), in a twentieth more
 time; from -9 on it wins nothing more."""
 
 _LOOK_AGAIN_FROM = -1.5

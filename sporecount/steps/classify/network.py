@@ -154,10 +154,12 @@ def model_card() -> dict[str, Any]:
 
 @lru_cache(maxsize=1)
 def model_id() -> str:
-    """Name, and SHA-256 of all that decides: the model's files and the calibration of its probabilities."""
+    """Name, and SHA-256 of all that decides: the model's files, and what calibrates probabilities and recall."""
+    card = model_card()
     parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance", "sorter"))
-    parts += json.dumps(model_card()["calibration"]["slope_and_shift"]).encode()
-    return f"{model_card()['name']} {hashlib.sha256(parts).hexdigest()}"
+    parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
+    parts += json.dumps((card["recall"]["weights"], card["recall"]["spread"])).encode()
+    return f"{card['name']} {hashlib.sha256(parts).hexdigest()}"
 
 
 def _bytes(name: str) -> bytes:

@@ -29,6 +29,9 @@ STYLES = (
     "sporecount.simulate.bands",
     "sporecount.simulate.chords",
     "sporecount.simulate.stamps",
+    "sporecount.simulate.waves",
+    "sporecount.simulate.distances",
+    "sporecount.simulate.rays",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 
