@@ -80,7 +80,9 @@ def tally_field(
     seen_mm2 = np.count_nonzero(work.seen) * pixel_mm2
     in_focus = _share_in_focus(clutter.examined, conditions.blur_um)
     probability = kinds.spore
-    recall, recall_u = expected_recall(recall_terms(objects, probability, counted, in_focus))
+    recall, recall_u = expected_recall(
+        *recall_terms(objects, probability, counted, in_focus, scale.um_per_px)
+    )
     spores = int(counted.sum())
     low, high = spores_interval(probability, spores, recall, recall_u, settings)
     scales = count_scales(large)

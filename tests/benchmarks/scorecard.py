@@ -52,11 +52,12 @@ def detect(rgb: NDArray[np.uint8], um_per_px: float, objective: float) -> dict[s
     -------
     dict
         Arrays x_px, y_px, probability, kind ("spore" for the counted objects only); count, low, high,
-        flag, reasons, examined_mm2.
+        flag, reasons, examined_mm2; heavy_verdict of a print of this field alone.
     """
     from sporecount.chain import count_field
     from sporecount.records import KINDS, Photo, Scale
     from sporecount.settings import CountSettings
+    from sporecount.steps.print_tally import tally_print
 
     scale = Scale(um_per_px=um_per_px, source="given", objective=objective)
     result, _ = count_field(Photo(rgb=rgb, name="simulated"), scale, CountSettings())
@@ -74,6 +75,7 @@ def detect(rgb: NDArray[np.uint8], um_per_px: float, objective: float) -> dict[s
         "flag": tally.flag,
         "reasons": tally.reasons,
         "examined_mm2": tally.examined_mm2,
+        "heavy_verdict": tally_print([result], CountSettings()).heavy_verdict,
     }
 
 

@@ -54,8 +54,17 @@ def _reported_infected(scores: list[PhotoScore]) -> float:
 
 
 def _heavy_right(scores: list[PhotoScore]) -> float:
-    told = [count_is_heavy(s) for s in scores if s.flag != "unusable"]
+    told = [(said, true) for said, true in _heavy_told(scores) if said is not None]
     return float(np.mean([said == true for said, true in told])) if told else float("nan")
+
+
+def _heavy_told(scores: list[PhotoScore]) -> list[tuple[bool | None, bool]]:
+    return [count_is_heavy(s) for s in scores if s.flag != "unusable"]
+
+
+def _share_told(scores: list[PhotoScore]) -> float:
+    said = [one for one, _ in _heavy_told(scores)]
+    return float(np.mean([one is not None for one in said])) if said else float("nan")
 
 
 def _total_off(scores: list[PhotoScore]) -> float:
@@ -72,7 +81,8 @@ BARS = (
     Bar("no spores: prints reported infected", ("no_spores",), _reported_infected, 0.01, False),
     Bar("heavy: total count error", ("heavy",), _total_off, 0.05, False),
     Bar("heavy: F1 (no bar; for the picture)", ("heavy",), _of("f1"), 0.0, True),
-    Bar("4x scan: heavy or not, right", ("scan_4x",), _heavy_right, 0.95, True),
+    Bar("4x scan: heavy or not, right where told", ("scan_4x",), _heavy_right, 0.95, True),
+    Bar("4x scan: told (no bar; else it says open)", ("scan_4x",), _share_told, 0.0, True),
     Bar("clear fields: truth in the interval", COUNTABLE_SETS, _of("clear_inside"), 0.93, True, False),
     Bar("ordinary fields that are clear", ORDINARY_SETS, _of("clear"), 0.70, True, False),
     Bar("calibration error", COUNTABLE_SETS, _of("calibration_error"), 0.05, False, False),

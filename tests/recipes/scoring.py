@@ -116,6 +116,8 @@ class PhotoScore:
         x_px, y_px of "hit", "miss", "false", "dropped".
     notes : dict
         Of the photo, with objective and um_per_px.
+    heavy_verdict : {"at least", "below", "open", ""}
+        What is said of the load of a print of this one field; "" by a detector that says nothing.
     """
 
     hits: int
@@ -136,6 +138,7 @@ class PhotoScore:
     false_kinds: dict[str, int]
     places: dict[str, NDArray[np.float64]]
     notes: dict[str, Any] = field(default_factory=dict)
+    heavy_verdict: str = ""
 
     @property
     def inside(self) -> bool:
@@ -156,7 +159,7 @@ def score_photo(photo: SimulatedPhoto, answer: dict[str, Any]) -> PhotoScore:
     photo : SimulatedPhoto
     answer : dict
         Arrays x_px, y_px, probability, kind of all objects, of which `kind == "spore"` are the counted
-        ones; count, low, high, flag, reasons, examined_mm2.
+        ones; count, low, high, flag, reasons, examined_mm2; heavy_verdict where there is one.
     """
     xy = np.stack([np.asarray(answer["x_px"], float), np.asarray(answer["y_px"], float)], axis=1).reshape(
         -1, 2
@@ -213,6 +216,7 @@ def score_photo(photo: SimulatedPhoto, answer: dict[str, Any]) -> PhotoScore:
         false_kinds={KIND_NAMES[k]: int(n) for k, n in zip(kinds, numbers, strict=True)},
         places={"hit": true[hit], "miss": true[miss], "false": xy[false], "dropped": xy[dropped]},
         notes={**photo.notes, "objective": photo.objective, "um_per_px": photo.um_per_px},
+        heavy_verdict=str(answer.get("heavy_verdict", "")),
     )
 
 
@@ -318,12 +322,17 @@ def false_kinds(scores: Iterable[PhotoScore]) -> dict[str, int]:
 
 def count_is_heavy(
     score: PhotoScore, print_area_mm2: float = 60.0, heavy_from: int = 100
-) -> tuple[bool, bool]:
+) -> tuple[bool | None, bool]:
     """Tell whether machine and truth call a print heavy: class 4 or 5, above 100 spores on all of it.
+
+    What the machine says of the print decides, None where it leaves it open; a detector that gives a count alone
+    says what follows from its density.
 
     Class bounds: Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139 (from memory). The print's
     area is an assumption.
     """
-    said = score.count / max(score.examined_mm2, 1e-9) * print_area_mm2 > heavy_from
+    said: bool | None = score.count / max(score.examined_mm2, 1e-9) * print_area_mm2 > heavy_from
+    if score.heavy_verdict:
+        said = {"at least": True, "below": False, "open": None}[score.heavy_verdict]
     true = score.true_count / score.view_mm2 * print_area_mm2 > heavy_from
     return said, true

@@ -213,3 +213,9 @@ def test_heavy_is_told_by_the_density_of_a_whole_print() -> None:
     assert count_is_heavy(score_photo(photo(SPOTS[0]), answer(SPOTS[0]))) == (True, True)
     assert count_is_heavy(score_photo(photo(SPOTS[0]), answer())) == (False, True)
     assert count_is_heavy(score_photo(photo(), answer())) == (False, False)
+
+
+@pytest.mark.parametrize(("verdict", "said"), [("at least", True), ("below", False), ("open", None)])
+def test_what_is_said_of_the_print_comes_before_its_density(verdict: str, said: bool | None) -> None:
+    score = score_photo(photo(SPOTS[0]), answer(SPOTS[0], heavy_verdict=verdict))
+    assert count_is_heavy(score) == (said, True)

@@ -1,4 +1,4 @@
-"""The recall that a field leads to expect: fitted as drawn, never better where more speaks of overlooked ones."""
+"""The recall that a field leads to expect: fitted as drawn, lower where more speaks of overlooked spores."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from sporecount.chain import count_field
 from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate import panes
+from sporecount.stats.count_interval import field_count_interval
 from sporecount.steps.classify.training.recall import fit_recall, found_of
 from sporecount.steps.recall import TERMS, expected_recall, recall_terms
 from tests.steps.made_fields import make_objects
@@ -23,12 +24,12 @@ def test_a_drawn_law_of_recall_is_found_again() -> None:
     terms = np.column_stack((np.ones(photos), rng.random((photos, 3))))
     weights, spread = np.array([3.0, -1.0, -0.5, -1.5]), 0.06
     share, size = expit(terms @ weights), 1 / spread - 1
-    recall = rng.beta(share * size, (1 - share) * size)
     there = rng.integers(1, 90, photos)
-    fitted, fitted_spread = fit_recall(terms, rng.binomial(there, recall), there)
-    # Some 3 standard errors of 4000 photos, each of which tells its recall to about 0.1.
-    np.testing.assert_allclose(fitted, weights, atol=0.3)
-    assert fitted_spread == pytest.approx(spread, abs=0.015)
+    found = rng.binomial(there, rng.beta(share * size, (1 - share) * size))
+    fitted, fitted_spread = fit_recall(terms, found, there)
+    # Three standard errors, which over twelve seeds were up to 0.057 and 0.0016.
+    np.testing.assert_allclose(fitted, weights, atol=0.17)
+    assert fitted_spread == pytest.approx(spread, abs=0.005)
 
 
 def test_found_spores_are_matched_one_to_one() -> None:
@@ -44,28 +45,46 @@ def test_found_spores_are_matched_one_to_one() -> None:
     assert found_of(replace(photo, spores=()), result, 0.05) == (0, 0)
 
 
-def test_what_goes_with_overlooked_spores_raises_no_hope() -> None:
+def test_what_speaks_of_overlooked_spores_lowers_the_recall() -> None:
     objects = make_objects(np.arange(10) * 40.0, np.zeros(10))
     sure, all_ten = np.ones(10), np.ones(10, bool)
-    plain = recall_terms(objects, sure, all_ten, in_focus=1.0)
-    assert dict(zip(TERMS, plain, strict=True)) == {"always": 1} | dict.fromkeys(TERMS[1:], 0)
-    share, share_u = expected_recall(plain)
+
+    def terms_of(objects=objects, probability=sure, in_focus=1.0) -> np.ndarray:
+        law, terms = recall_terms(objects, probability, all_ten, in_focus, um_per_px=0.5)
+        assert law == "counted"
+        return terms
+
+    names, plain = TERMS["counted"], terms_of()
+    assert dict(zip(names, plain, strict=True)) == {"always": 1} | dict.fromkeys(names[1:], 0)
+    share, share_u = expected_recall("counted", plain)
     assert 0.9 < share < 1
     assert 0 < share_u < 0.2
-    crowd, pale = np.full(10, 9), np.full(10, 0.05)
+    crowd, pale, bright = np.full(10, 9), np.full(10, 0.05), np.full(10, -0.3)
     worse = {
-        "unsure": recall_terms(objects, np.full(10, 0.6), all_ten, in_focus=1.0),
-        "crowded": recall_terms(replace(objects, clump=crowd), sure, all_ten, in_focus=1.0),
-        "faint": recall_terms(replace(objects, optical_density=pale), sure, all_ten, in_focus=1.0),
-        "blurred": recall_terms(objects, sure, all_ten, in_focus=0.2),
+        "unsure": terms_of(probability=np.full(10, 0.6)),
+        "crowded": terms_of(replace(objects, clump=crowd)),
+        "faint": terms_of(replace(objects, optical_density=pale)),
+        "blurred": terms_of(in_focus=0.2),
     }
     for name, terms in worse.items():
-        assert np.flatnonzero(terms - plain).tolist() == [TERMS.index(name)]
-        assert expected_recall(terms)[0] <= share
+        assert np.flatnonzero(terms - plain).tolist() == [names.index(name)]
+        lower = expected_recall("counted", terms)[0]
+        # Focus told nothing beside the others in the photos of the fit.
+        assert lower < share if name != "blurred" else lower <= share
     np.testing.assert_allclose(worse["unsure"][1], 0.8)
+    # Spores that are brighter than their surroundings are not faint.
+    np.testing.assert_array_equal(terms_of(replace(objects, optical_density=bright)), plain)
 
 
-def test_a_field_without_a_spore_has_a_recall_too() -> None:
-    terms = recall_terms(make_objects([], []), np.zeros(0), np.zeros(0, bool), in_focus=0.0)
-    np.testing.assert_array_equal(terms, [1, 0.2, 0, 0, 1])
-    assert 0.5 < expected_recall(terms)[0] < 1
+def test_an_empty_field_can_hide_more_than_its_neighbours_and_at_low_power_much_more() -> None:
+    nothing = make_objects([], []), np.zeros(0), np.zeros(0, bool), 1.0
+    law, terms = recall_terms(*nothing, 0.5)
+    assert law == "empty"
+    np.testing.assert_array_equal(terms, [1, 0])
+    coarse = recall_terms(*nothing, 9.0)[1]
+    np.testing.assert_array_equal(coarse, [1, 1])
+    at_best = expected_recall("counted", np.array([1.0, 0, 0, 0, 0]))[0]
+    fine, low_power = expected_recall("empty", terms), expected_recall("empty", coarse)
+    assert at_best > fine[0] > low_power[0] >= 0.25
+    hidden = [field_count_interval(np.zeros(0), *one).high for one in (fine, low_power)]
+    assert 1 <= hidden[0] < hidden[1]

@@ -158,7 +158,8 @@ def model_id() -> str:
     card = model_card()
     parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance", "sorter"))
     parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
-    parts += json.dumps((card["recall"]["weights"], card["recall"]["spread"])).encode()
+    laws = (card["recall"][name] for name in ("counted", "empty"))
+    parts += json.dumps([(law["weights"], law["spread"]) for law in laws]).encode()
     return f"{card['name']} {hashlib.sha256(parts).hexdigest()}"
 
 

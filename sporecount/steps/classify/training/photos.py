@@ -1,4 +1,4 @@
-"""Whole simulated photos with their truth, drawn once into a folder, from which the sorter is fitted."""
+"""Whole simulated photos with their truth, drawn once into a folder, from which sorter and recall are fitted."""
 
 from __future__ import annotations
 
@@ -28,6 +28,10 @@ PRESETS = {
 
 _LOG_SIDES_PX = (np.log(650), np.log(1900))
 """Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
+
+
+REACH = 0.6
+"""Distance from a spore's centre, in its lengths, up to which an object is that spore."""
 
 
 def draw_photos(

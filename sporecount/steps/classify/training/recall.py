@@ -3,17 +3,22 @@
     python -m sporecount.steps.classify.training.recall --photos-in FOLDER --unseen MODULE MODULE
 
 Run it last, with the photos of the sorter: what was found of each photo's countable spores is a beta-binomial
-draw, whose mean depends on how sure, crowded, faint and blurred the counted ones are. Photos of which nothing was
-counted take no part: nothing tells how sure the networks are there.
+draw, whose mean depends on the terms of `steps/recall.py`. The law of fields with a count is fitted on the photos
+that had one; that of empty fields on all photos with spores. The trees have seen these photos, so what is found is
+a little hopeful.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import multiprocessing
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any, NamedTuple
 
+import cv2
 import numpy as np
 from scipy.optimize import linear_sum_assignment, minimize
 from scipy.special import betaln, expit
@@ -23,11 +28,8 @@ from sporecount.records import FieldResult, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import read_photo
-from sporecount.steps.recall import TERMS, recall_terms
-
-_REACH = 0.6
-"""Distance from a spore's centre, in its lengths, up to which an object is that spore."""
+from sporecount.steps.classify.training.photos import REACH, read_photo
+from sporecount.steps.recall import TERMS, Law, recall_terms
 
 _LOOSE = 3.0
 """Standard deviation, in the logit, of a weight beforehand: keeps terms that hardly vary near nothing."""
@@ -40,14 +42,14 @@ def found_of(simulated: SimulatedPhoto, result: FieldResult, least: float) -> tu
     if not spores or not len(likely):
         return 0, len(spores)
     x_px, y_px = result.objects.x_px[likely], result.objects.y_px[likely]
-    table = np.array([(one.x_px, one.y_px, _REACH * one.length_um / simulated.um_per_px) for one in spores])
+    table = np.array([(one.x_px, one.y_px, REACH * one.length_um / simulated.um_per_px) for one in spores])
     away = np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) / table[:, 2:]
     spore, thing = linear_sum_assignment(np.where(away <= 1, away - 1e6, 0.0))
     return int((away[spore, thing] <= 1).sum()), len(spores)
 
 
 def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple[np.ndarray, float]:
-    """Fit a beta-binomial by maximum likelihood; weights but the first are at most 0, and held loosely near it.
+    """Fit a beta-binomial by maximum likelihood; weights but the first are at most 0, and held loosely near 0.
 
     Parameters
     ----------
@@ -82,18 +84,43 @@ def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple
     return best[:-1], float(expit(best[-1]))
 
 
-def _one(path: Path) -> tuple[np.ndarray, int, int] | None:
+class Seen(NamedTuple):
+    """What of a photo's spores was found, and the terms of its law and of that of empty fields."""
+
+    law: Law
+    terms: np.ndarray
+    empty_terms: np.ndarray
+    found: int
+    there: int
+
+
+def _one(path: Path) -> Seen:
+    cv2.setNumThreads(1)
     simulated, settings = read_photo(path), CountSettings()
     scale = Scale(simulated.um_per_px, objective=simulated.objective)
     result, _ = count_field(Photo(rgb=simulated.rgb, name="simulated"), scale, settings)
-    if not result.counted.any():
-        return None
-    terms = recall_terms(result.objects, result.kinds.spore, result.counted, result.tally.in_focus)
-    return terms, *found_of(simulated, result, settings.doubt_low)
+    field = result.tally.in_focus, scale.um_per_px
+    law, terms = recall_terms(result.objects, result.kinds.spore, result.counted, *field)
+    _, empty_terms = recall_terms(result.objects, result.kinds.spore, np.zeros_like(result.counted), *field)
+    return Seen(law, terms, empty_terms, *found_of(simulated, result, settings.doubt_low))
+
+
+def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
+    terms = np.array([one.terms for one in photos])
+    found, there = (np.array([getattr(one, name) for one in photos]) for name in ("found", "there"))
+    weights, spread = fit_recall(terms, found, there)
+    return {
+        "terms": list(TERMS[law]),
+        "weights": [round(float(one), 3) for one in weights],
+        "spread": round(spread, 4),
+        "simulated_photos": len(photos),
+        "countable_spores": int(there.sum()),
+        "found": int(found.sum()),
+    }
 
 
 def main() -> None:
-    """Count the photos of the strange styles, fit, and write weights and spread into the card."""
+    """Count the photos of the strange styles, fit both laws, and write them into the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
     parser.add_argument("--unseen", nargs="+", required=True, help="styles that the networks never saw")
@@ -101,27 +128,22 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
     paths = sorted(path for style in wish.unseen for path in wish.photos_in.glob(f"{style}-*.npz"))
-    if not paths:
-        parser.error(f"no photos of {', '.join(wish.unseen)} in {wish.photos_in}: draw them first")
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        rows = [row for row in pool.map(_one, paths) if row and row[2]]
-    terms, found, there = (np.array(column) for column in zip(*rows, strict=True))
-    weights, spread = fit_recall(terms, found, there)
+        photos = [seen for seen in pool.map(_one, paths) if seen.there]
+    counted = [one for one in photos if one.law == "counted"]
+    if not counted:
+        parser.error(
+            f"no photos of {', '.join(wish.unseen)} with spores in {wish.photos_in}: draw them first"
+        )
+    of_all = [one._replace(terms=one.empty_terms) for one in photos]
     card = read_card(wish.out)
     card["recall"] = {
-        "terms": list(TERMS),
-        "weights": [round(float(one), 3) for one in weights],
-        "spread": round(spread, 4),
-        "fitted_on": wish.unseen,
-        "simulated_photos": len(rows),
-        "countable_spores": int(there.sum()),
-        "found": int(found.sum()),
+        "recipe": f"python -m sporecount.steps.classify.training.recall --unseen {' '.join(wish.unseen)}",
+        "counted": _fitted("counted", counted),
+        "empty": _fitted("empty", of_all),
     }
     write_card(wish.out, card)
-    for name, weight in zip(TERMS, weights, strict=True):
-        print(f"{name:<12}{weight:7.2f}")
-    print(f"spread {spread:.3f}")
-    print(f"{int(found.sum())} of {int(there.sum())} spores in {len(rows)} photos")
+    print(json.dumps(card["recall"], indent=1))
 
 
 if __name__ == "__main__":

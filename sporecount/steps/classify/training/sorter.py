@@ -28,7 +28,7 @@ from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import read_photo
+from sporecount.steps.classify.training.photos import REACH, read_photo
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import find_clutter
 from sporecount.steps.flatten import flatten
@@ -53,9 +53,6 @@ _MOST_OBJECTS = 150
 _LEAST_MARGIN = -3.0
 """Log odds of the networks from which an object takes part: what lies lower is sorted as if it lay there."""
 
-_REACH = 0.6
-"""Distance from a spore's centre, in its lengths, up to which an object is that spore."""
-
 
 def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     """Run the steps on a photo and say of each object whether it is a spore.
@@ -79,10 +76,10 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
         x_px, y_px = to_photo(work, settled.row, settled.col)
         table = np.array([(one.x_px, one.y_px, one.length_um, one.countable) for one in simulated.spores])
         away = np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) * simulated.um_per_px / table[:, 2:3]
-        near = away <= _REACH
+        near = away <= REACH
         margin = np.clip(spore_margin(settled.looks.logits), -5, 8) + 5
         gain = near * (10 * np.where(table[:, 3:] > 0, 1.0, 0.5) + 0.01 * margin)
-        spore, thing = linear_sum_assignment(np.minimum(away, _REACH) - gain)
+        spore, thing = linear_sum_assignment(np.minimum(away, REACH) - gain)
         hit = near[spore, thing]
         label[thing[hit]] = np.where(table[spore[hit], 3] > 0, SPORE, UNTOLD)
     keep = spore_margin(settled.looks.logits) > _LEAST_MARGIN
