@@ -60,7 +60,7 @@ _TABLE = (
     Reason(
         "partly-out-of-focus",
         "recheck",
-        "Part of the view is blurred, so spores there may be missed.",
+        "More than half of the view is blurred, so spores there may be missed.",
         "Take a second photo of the same place with the focus on the blurred part.",
     ),
     Reason(

@@ -26,7 +26,7 @@ _RISK = 0.05
 """Accepted risk of a wrong verdict on whether a load is heavy: that of the other bounds."""
 
 _ENOUGH_PLACES = 3
-_BLURRED_SHARE = 0.4
+_BLURRED_SHARE = 0.5
 """Share of the ground that a photo stands for from which it is called partly out of focus."""
 _GOOD_SHARE = 1 / 3
 """A doubt about so much of a print's area, or of its spores, is a doubt about the print."""

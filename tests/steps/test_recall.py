@@ -10,6 +10,7 @@ from scipy.special import expit
 
 from sporecount.chain import count_field
 from sporecount.records import Photo, Scale
+from sporecount.session.planning import USUAL_RECALL, USUAL_RECALL_U
 from sporecount.settings import CountSettings
 from sporecount.simulate import panes
 from sporecount.stats.count_interval import field_count_interval
@@ -88,3 +89,5 @@ def test_an_empty_field_can_hide_more_than_its_neighbours_and_at_low_power_much_
     assert at_best > fine[0] > low_power[0] >= 0.25
     hidden = [field_count_interval(np.zeros(0), *one).high for one in (fine, low_power)]
     assert 1 <= hidden[0] < hidden[1]
+    # What `plan` promises beforehand is what a count of such fields will say.
+    np.testing.assert_allclose(fine, (USUAL_RECALL, USUAL_RECALL_U), atol=0.01)
