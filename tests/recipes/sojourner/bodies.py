@@ -56,15 +56,32 @@ def draw_look(rng: np.random.Generator, plan: Plan) -> tuple[str, Look]:
     tint = (r(0.55, 0.85) if name == "brown" else r(0.3, 0.65), r(0.85, 1.05), r(1.3, 2.1))
     middle = r(0.08, 0.45) if rng.random() < (0.85 if clear else 0.6) else -r(0.0, 0.25)
     halo = r(0.0, 0.3) * (1 if rng.random() < 0.85 else -0.4)
-    return name, Look(tint=tint, density=r(*ranges[name]) * (1.2 if above else 1), hollow=r(0.0, 0.6),
-        rim=(r(0.35, 1.1) if clear else r(0.2, 0.9)) * bent, rim_um=r(0.35, 0.95) * plan.length_um / 12,
-        halo=halo * bent, halo_um=r(0.5, 1.2), middle=middle * bent, middle_size=r(0.25, 0.65),
-        side=r(0.15, 0.4) if above else 0.3 * rng.random() ** 3, gloss=r(0.2, 0.7) if above else 0.0,
-        bend=r(1.9, 2.4), point=r(1.2, 1.8))  # fmt: skip
+    return name, Look(
+        tint=tint,
+        density=r(*ranges[name]) * (1.2 if above else 1),
+        hollow=r(0.0, 0.6),
+        rim=(r(0.35, 1.1) if clear else r(0.2, 0.9)) * bent,
+        rim_um=r(0.35, 0.95) * plan.length_um / 12,
+        halo=halo * bent,
+        halo_um=r(0.5, 1.2),
+        middle=middle * bent,
+        middle_size=r(0.25, 0.65),
+        side=r(0.15, 0.4) if above else 0.3 * rng.random() ** 3,
+        gloss=r(0.2, 0.7) if above else 0.0,
+        bend=r(1.9, 2.4),
+        point=r(1.2, 1.8),
+    )
 
 
-def shade(look: Look, out_um: Array, radius: Array, flank: Array, spot: Array, cover: Array,
-    strength: Array | float = 1.0) -> Array:  # fmt: skip
+def shade(
+    look: Look,
+    out_um: Array,
+    radius: Array,
+    flank: Array,
+    spot: Array,
+    cover: Array,
+    strength: Array | float = 1.0,
+) -> Array:
     """Light through a body, per channel.
 
     `out_um` is the distance from the outline (negative inside), `radius` goes from 0 in the middle to 1 at the

@@ -88,10 +88,13 @@ def draw_lens(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> L
     half, mild = float(np.hypot(*shape) / 2), 0.4 if plan.clean else 1.0
     off = rng.normal(0, 0.06, 2) * half
     coma_um = mild * rng.uniform(0, 2.2) * min(1.0, 10 / plan.objective) if rng.random() < 0.5 else 0.0
-    return Lens(middle=(float(shape[1] / 2 + off[0]), float(shape[0] / 2 + off[1])), half=half,
+    return Lens(
+        middle=(float(shape[1] / 2 + off[0]), float(shape[0] / 2 + off[1])),
+        half=half,
         bow=float(rng.uniform(0, 0.022) if rng.random() < 0.6 else 0.0),
         fringe=float(rng.normal(0, 1.8) * mild / half * min(1.0, 0.6 / plan.um_per_px)),
-        coma_px=float(coma_um / plan.um_per_px))  # fmt: skip
+        coma_px=float(coma_um / plan.um_per_px),
+    )
 
 
 def through_lens(scene: Array, lens: Lens, shape: tuple[int, int], margin: int) -> Array:
@@ -155,8 +158,14 @@ class Phone:
 
 def draw_phone(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> Phone:
     """Draw lamp and phone."""
-    cast = {"tungsten": (1.12, 0.97, 0.66), "led": (0.92, 1.0, 1.12), "daylight": (1.0, 1.0, 1.0),
-        "green": (0.9, 1.04, 0.86), "pink": (1.08, 0.92, 1.0), "grey-blue": (0.86, 0.98, 1.1)}  # fmt: skip
+    cast = {
+        "tungsten": (1.12, 0.97, 0.66),
+        "led": (0.92, 1.0, 1.12),
+        "daylight": (1.0, 1.0, 1.0),
+        "green": (0.9, 1.04, 0.86),
+        "pink": (1.08, 0.92, 1.0),
+        "grey-blue": (0.86, 0.98, 1.1),
+    }
     r, clean = rng.uniform, plan.clean
     red, green, blue = np.array(cast[str(rng.choice(list(cast)))]) ** r(0.3, 1.4)
     dim = plan.preset == "hard" and rng.random() < 0.4
@@ -165,13 +174,19 @@ def draw_phone(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> 
     smooth = r(0.02, 0.06 if clean else 0.11) if rng.random() < 0.6 else 0.0
     sharpen = r(0.6, 2.2) if rng.random() < 0.55 else r(0, 0.4)
     colour = r(0.2, 0.6) if rng.random() < 0.35 else r(0.7, 1.5)
-    return Phone(hot=(r(0.2, 0.8), r(0.2, 0.8), r(0.35, 1.0), r(0, 0.35 if clean else 0.8)),
+    return Phone(
+        hot=(r(0.2, 0.8), r(0.2, 0.8), r(0.35, 1.0), r(0, 0.35 if clean else 0.8)),
         lean=(float(rng.normal(0, 0.16)), float(rng.normal(0, 0.16))),
-        round_view=circle if rng.random() < 0.3 else None, cast=(float(red), float(green), float(blue)),
-        level=r(0.1, 0.25) if dim else r(0.4, 0.85), noise=(grain, r(0, 0.025)),
-        smooth=(smooth, int(rng.integers(1, 3))), zoom=r(1.1, 1.7) if rng.random() < 0.35 else 1.0,
-        sharpen=(sharpen, r(0.8, 2.6)), tone=(r(0.85, 1.15), r(-0.15, 0.5), colour, 0.12 * rng.random() ** 2),
-        quality=int(rng.integers(60, 98)))  # fmt: skip
+        round_view=circle if rng.random() < 0.3 else None,
+        cast=(float(red), float(green), float(blue)),
+        level=r(0.1, 0.25) if dim else r(0.4, 0.85),
+        noise=(grain, r(0, 0.025)),
+        smooth=(smooth, int(rng.integers(1, 3))),
+        zoom=r(1.1, 1.7) if rng.random() < 0.35 else 1.0,
+        sharpen=(sharpen, r(0.8, 2.6)),
+        tone=(r(0.85, 1.15), r(-0.15, 0.5), colour, 0.12 * rng.random() ** 2),
+        quality=int(rng.integers(60, 98)),
+    )
 
 
 def lamp_light(phone: Phone, shape: tuple[int, int]) -> tuple[Array, Array]:

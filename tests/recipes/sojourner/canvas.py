@@ -48,8 +48,16 @@ class Canvas:
         dy = (np.arange(y0, y1, dtype=np.float32) - np.float32(y)) * np.float32(self.px_um)
         return (slice(y0, y1), slice(x0, x1)), dx[None, :], dy[:, None]
 
-    def lay(self, window: tuple[slice, slice], through: Array, cover: Array, kind: str, hides: float,
-        spore: int = -1, full: float = 0.0) -> None:  # fmt: skip
+    def lay(
+        self,
+        window: tuple[slice, slice],
+        through: Array,
+        cover: Array,
+        kind: str,
+        hides: float,
+        spore: int = -1,
+        full: float = 0.0,
+    ) -> None:
         """Let the light pass through one more thing; `hides` is 0 where things beneath stay plain to see."""
         self.light[window] *= through
         here = cover > 0.5

@@ -10,9 +10,13 @@ import numpy as np
 from tests.recipes.sojourner.bodies import Look, shade
 from tests.recipes.sojourner.canvas import Array, Canvas
 
-SCALE_TINTS = {"orange": ((0.12, 0.6, 1.6), 0.3, 0.9), "brown": ((0.6, 0.95, 1.4), 0.5, 1.6),
-    "black": ((0.9, 1.0, 1.1), 1.2, 3.0), "white": ((0.9, 1.0, 1.1), 0.1, 0.4),
-    "pale": ((0.6, 0.9, 1.5), 0.06, 0.25)}  # fmt: skip
+SCALE_TINTS = {
+    "orange": ((0.12, 0.6, 1.6), 0.3, 0.9),
+    "brown": ((0.6, 0.95, 1.4), 0.5, 1.6),
+    "black": ((0.9, 1.0, 1.1), 1.2, 3.0),
+    "white": ((0.9, 1.0, 1.1), 0.1, 0.4),
+    "pale": ((0.6, 0.9, 1.5), 0.06, 0.25),
+}
 
 
 @dataclass(frozen=True)
@@ -34,9 +38,16 @@ def draw_scale_look(rng: np.random.Generator) -> ScaleLook:
     tint, low, high = SCALE_TINTS[str(rng.choice(list(SCALE_TINTS), p=[0.28, 0.24, 0.16, 0.16, 0.16]))]
     r = rng.uniform
     red, green, blue = (float(t * r(0.85, 1.15)) for t in tint)
-    return ScaleLook(tint=(red, green, blue), density=float(np.exp(r(np.log(low), np.log(high)))),
-        ridge_um=r(1.6, 3.0), ridge=r(0.05, 0.4), teeth=int(rng.integers(2, 7)), tooth=r(0.03, 0.16),
-        border=r(0.0, 0.35), mottle=r(0.05, 0.4))  # fmt: skip
+    return ScaleLook(
+        tint=(red, green, blue),
+        density=float(np.exp(r(np.log(low), np.log(high)))),
+        ridge_um=r(1.6, 3.0),
+        ridge=r(0.05, 0.4),
+        teeth=int(rng.integers(2, 7)),
+        tooth=r(0.03, 0.16),
+        border=r(0.0, 0.35),
+        mottle=r(0.05, 0.4),
+    )
 
 
 def cloud(rng: np.random.Generator, shape: tuple[int, ...], cell_px: float) -> Array:
@@ -46,8 +57,9 @@ def cloud(rng: np.random.Generator, shape: tuple[int, ...], cell_px: float) -> A
     return np.asarray(cv2.resize(grains, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
-def lay_scale(rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float,
-    piece_um: float) -> bool:  # fmt: skip
+def lay_scale(
+    rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: float, y: float, piece_um: float
+) -> bool:
     """Lay a scale, or a torn piece of about `piece_um` where that is above 0; whether it is nearly whole."""
     length, width = rng.uniform(100, 230), rng.uniform(50, 105)
     turn = rng.uniform(0, 2 * np.pi)
@@ -102,15 +114,35 @@ def lay_scale(rng: np.random.Generator, canvas: Canvas, look: ScaleLook, x: floa
 
 
 def _look(rng: np.random.Generator, **fixed: float | tuple[float, float, float]) -> Look:
-    values: dict = {"tint": (0.9, 1.0, 1.1), "density": 0.3, "hollow": 0.5, "rim": rng.uniform(0.1, 0.8),
-        "rim_um": 0.7, "halo": rng.uniform(-0.05, 0.2), "halo_um": 0.8, "middle": 0.0, "middle_size": 0.5,
-        "side": 0.2 * rng.random() ** 2, "gloss": 0.0}  # fmt: skip
+    values: dict = {
+        "tint": (0.9, 1.0, 1.1),
+        "density": 0.3,
+        "hollow": 0.5,
+        "rim": rng.uniform(0.1, 0.8),
+        "rim_um": 0.7,
+        "halo": rng.uniform(-0.05, 0.2),
+        "halo_um": 0.8,
+        "middle": 0.0,
+        "middle_size": 0.5,
+        "side": 0.2 * rng.random() ** 2,
+        "gloss": 0.0,
+    }
     values.update(fixed)
     return Look(**values)
 
 
-def lay_blob(rng: np.random.Generator, canvas: Canvas, look: Look, x: float, y: float, radius_um: float,
-    kind: str, aspect: float, waves: tuple[tuple[int, float], ...], hides: float) -> None:  # fmt: skip
+def lay_blob(
+    rng: np.random.Generator,
+    canvas: Canvas,
+    look: Look,
+    x: float,
+    y: float,
+    radius_um: float,
+    kind: str,
+    aspect: float,
+    waves: tuple[tuple[int, float], ...],
+    hides: float,
+) -> None:
     """A roundish body whose border waves in and out."""
     got = canvas.grid(x, y, 1.5 * radius_um * max(aspect, 1) + 3)
     if got is None:
@@ -150,20 +182,46 @@ def lay_small(rng: np.random.Generator, canvas: Canvas, name: str, x: float, y: 
         lay_blob(rng, canvas, look, x, y, np.clip(2.2 * size**0.6, 0.6, 14), name, r(1, 2.6), waves, 1.0)
     elif name == "droplet":
         tint = (r(0.2, 0.6), r(0.8, 1.0), r(1.2, 2.2))
-        look = _look(rng, tint=tint, density=r(0.02, 1.3), hollow=r(0.3, 1), rim=r(0.1, 0.9), gloss=gloss,
-            rim_um=r(0.4, 1.6), middle=r(-0.1, 0.5), middle_size=r(0.2, 0.7))  # fmt: skip
+        look = _look(
+            rng,
+            tint=tint,
+            density=r(0.02, 1.3),
+            hollow=r(0.3, 1),
+            rim=r(0.1, 0.9),
+            gloss=gloss,
+            rim_um=r(0.4, 1.6),
+            middle=r(-0.1, 0.5),
+            middle_size=r(0.2, 0.7),
+        )
         waves = ((2, r(0, 0.08)), (3, r(0, 0.06)))
         lay_blob(rng, canvas, look, x, y, np.clip(5 * size**0.5, 1.3, 30), "other", r(1, 1.25), waves, 0.3)
     elif name == "pollen":
         tint = (r(0.2, 0.5), 0.85, 1.9)
-        look = _look(rng, tint=tint, density=r(0.25, 1.4), hollow=r(0, 0.5), rim=r(0.2, 0.9),
-            rim_um=r(0.7, 1.6), middle=r(-0.2, 0.25), gloss=0.5 * gloss)  # fmt: skip
+        look = _look(
+            rng,
+            tint=tint,
+            density=r(0.25, 1.4),
+            hollow=r(0, 0.5),
+            rim=r(0.2, 0.9),
+            rim_um=r(0.7, 1.6),
+            middle=r(-0.2, 0.25),
+            gloss=0.5 * gloss,
+        )
         waves = ((int(rng.integers(10, 22)), 0.08 * rng.random() ** 2), (3, r(0, 0.08)))
         lay_blob(rng, canvas, look, x, y, np.clip(10 * size**0.3, 5, 22), name, r(1, 1.3), waves, 1.0)
     elif name == "bubble":
         radius = np.clip(6 * size**0.7, 1.5, 60)
-        look = _look(rng, density=r(0, 0.08), rim=r(0.5, 2.2), rim_um=r(0.06, 0.16) * radius + 0.3, halo_um=1.2,
-            middle=r(0, 0.35), middle_size=r(0.3, 0.8), halo=r(0, 0.35), gloss=gloss)  # fmt: skip
+        look = _look(
+            rng,
+            density=r(0, 0.08),
+            rim=r(0.5, 2.2),
+            rim_um=r(0.06, 0.16) * radius + 0.3,
+            halo_um=1.2,
+            middle=r(0, 0.35),
+            middle_size=r(0.3, 0.8),
+            halo=r(0, 0.35),
+            gloss=gloss,
+        )
         waves = ((2, 0.1 * rng.random() ** 2), (3, 0.03 * rng.random()), (5, 0.02 * rng.random() ** 2))
         lay_blob(rng, canvas, look, x, y, radius, name, r(1, 1.3), waves, 0.4)
     else:

@@ -63,9 +63,18 @@ def _trust(clean: Array, shown: Array, signal: float, body_px: float) -> bool:
     return clear and kept > 0.35 and signal > 0.4 * float(clean.std()) and steps > 10
 
 
-def _truth(plan: Plan, look: Look, spores: Spores, canvas: Canvas, places: tuple[Floats, Floats],
-    visible: Floats, blur_um: Floats, view: Array, clean: Array, rgb: NDArray[np.uint8],
-) -> tuple[SporeTruth, ...]:  # fmt: skip
+def _truth(
+    plan: Plan,
+    look: Look,
+    spores: Spores,
+    canvas: Canvas,
+    places: tuple[Floats, Floats],
+    visible: Floats,
+    blur_um: Floats,
+    view: Array,
+    clean: Array,
+    rgb: NDArray[np.uint8],
+) -> tuple[SporeTruth, ...]:
     if len(spores.x) == 0:
         return ()
     table = np.linspace(0.15, max(6.0, float(blur_um.max())), 24)
@@ -88,13 +97,30 @@ def _truth(plan: Plan, look: Look, spores: Spores, canvas: Canvas, places: tuple
         box = tuple(slice(max(at[k] - reach, 0), at[k] + reach + 1) for at in (row, col))
         body_px = bodies.outline_area(look, spores.length_um[k], spores.width_um[k]) / plan.um_per_px**2
         able[k] = _trust(clean[box], seen[box], float(rms[k] * visible[k]) * np.log(10), body_px)
-    columns = (*places, spores.length_um, spores.width_um, np.degrees(spores.angle) % 180, visible, blur_um,
-        contrast, on_scale, groups, able)  # fmt: skip
+    columns = (
+        *places,
+        spores.length_um,
+        spores.width_um,
+        np.degrees(spores.angle) % 180,
+        visible,
+        blur_um,
+        contrast,
+        on_scale,
+        groups,
+        able,
+    )
     return tuple(SporeTruth(*row) for row in zip(*(column.tolist() for column in columns), strict=True))
 
 
-def draw_photo(rng: np.random.Generator, *, width_px: int, height_px: int, um_per_px: float | None = None,
-    objective: float | None = None, preset: str) -> SimulatedPhoto:  # fmt: skip
+def draw_photo(
+    rng: np.random.Generator,
+    *,
+    width_px: int,
+    height_px: int,
+    um_per_px: float | None = None,
+    objective: float | None = None,
+    preset: str,
+) -> SimulatedPhoto:
     """Draw a simulated photo of a tape print, with its truth.
 
     The map of kinds lies on the finished photo, as the places of the spores do.
@@ -149,8 +175,18 @@ def draw_photo(rng: np.random.Generator, *, width_px: int, height_px: int, um_pe
     blur_um = np.sqrt(variance_um2[_pixel(spores.x, spores.y, wide)] + pixel_um2 + lens_um2)
     clean = np.log(np.clip(scene @ LUMA, 0.002, None)).astype(np.float32)
     truth = _truth(plan, look, spores, canvas, places, visible, blur_um, view, clean, rgb)
-    notes = {"style": "sojourner", "preset": preset, "spore_look": name, "from_above": plan.from_above,
-        "ground": plan.ground, "round_view": phone.round_view is not None, "blur_um": list(plan.blur_um),
-        "spore_length_um": plan.length_um, "smoothed": phone.smooth[0], "sharpened": phone.sharpen[0],
-        "quality": phone.quality, "laid": plan.counts}  # fmt: skip
+    notes = {
+        "style": "sojourner",
+        "preset": preset,
+        "spore_look": name,
+        "from_above": plan.from_above,
+        "ground": plan.ground,
+        "round_view": phone.round_view is not None,
+        "blur_um": list(plan.blur_um),
+        "spore_length_um": plan.length_um,
+        "smoothed": phone.smooth[0],
+        "sharpened": phone.sharpen[0],
+        "quality": phone.quality,
+        "laid": plan.counts,
+    }
     return SimulatedPhoto(rgb, px_um, plan.objective, truth, kinds.astype(np.uint8), scales, notes)

@@ -37,17 +37,26 @@ class Plan:
 
 
 # Scales, pieces, dust, droplets, pollen, mould, bubbles per square millimetre; hairs, fibres per view.
-AMOUNTS: dict[str, tuple[float, ...]] = {"good_focus": (18, 40, 90, 15, 3, 1, 8, 0.3, 0.4),
-    "ordinary": (22, 50, 140, 30, 6, 3, 20, 0.6, 0.8), "hard": (40, 90, 200, 60, 10, 5, 60, 1.5, 4.5),
-    "no_spores": (25, 110, 260, 150, 60, 20, 110, 1.4, 2.2), "heavy": (25, 60, 120, 20, 4, 2, 15, 0.5, 0.7),
-    "scan_4x": (22, 20, 50, 8, 3, 1, 6, 0.7, 1.0)}  # fmt: skip
+AMOUNTS: dict[str, tuple[float, ...]] = {
+    "good_focus": (18, 40, 90, 15, 3, 1, 8, 0.3, 0.4),
+    "ordinary": (22, 50, 140, 30, 6, 3, 20, 0.6, 0.8),
+    "hard": (40, 90, 200, 60, 10, 5, 60, 1.5, 4.5),
+    "no_spores": (25, 110, 260, 150, 60, 20, 110, 1.4, 2.2),
+    "heavy": (25, 60, 120, 20, 4, 2, 15, 0.5, 0.7),
+    "scan_4x": (22, 20, 50, 8, 3, 1, 6, 0.7, 1.0),
+}
 NAMES = ("scale", "piece", "dust", "droplet", "pollen", "mould", "bubble", "hair", "fibre")
 
 
 def _spore_number(rng: np.random.Generator, preset: str, area_um2: float, pixels: int) -> int:
     # Ranges of the number, and the share of the view that they may fill.
-    ranges = {"good_focus": (5, 80, 0.16), "ordinary": (1, 150, 0.2), "hard": (8, 300, 0.28),
-        "heavy": (300e-6 * pixels, 2000e-6 * pixels, 0.52), "scan_4x": (160, 1800, 0.24)}  # fmt: skip
+    ranges = {
+        "good_focus": (5, 80, 0.16),
+        "ordinary": (1, 150, 0.2),
+        "hard": (8, 300, 0.28),
+        "heavy": (300e-6 * pixels, 2000e-6 * pixels, 0.52),
+        "scan_4x": (160, 1800, 0.24),
+    }
     few = {"ordinary": 0.1, "scan_4x": 0.5, "no_spores": 1.0}.get(preset, 0.0)
     if rng.random() < few:
         return int(rng.integers(0, 9)) if preset == "scan_4x" else 0
@@ -65,8 +74,13 @@ def _optics(rng: np.random.Generator, preset: str, objective: float, length_um: 
     return sharp, middle * length_um / 12, tilt * share, bowl * share
 
 
-def draw_plan(rng: np.random.Generator, shape: tuple[int, int], um_per_px: float | None,
-    objective: float | None, preset: str) -> Plan:  # fmt: skip
+def draw_plan(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    um_per_px: float | None,
+    objective: float | None,
+    preset: str,
+) -> Plan:
     """Draw what a photo of `shape` (rows, columns) shall hold.
 
     Raises
@@ -94,8 +108,18 @@ def draw_plan(rng: np.random.Generator, shape: tuple[int, int], um_per_px: float
     number = _spore_number(rng, preset, area_um2, shape[0] * shape[1])
     clumping = rng.uniform(0.45, 0.85) if preset == "heavy" else 0.5 * rng.random() ** 1.5
     above = rng.random() < {"hard": 0.3, "ordinary": 0.06, "no_spores": 0.1}.get(preset, 0)
-    return Plan(preset=preset, um_per_px=px_um, objective=float(objective), spores=number, clumping=clumping,
-        under=0.4 * rng.random() ** 2, from_above=bool(above), lamp_deg=rng.uniform(0, 360),
+    return Plan(
+        preset=preset,
+        um_per_px=px_um,
+        objective=float(objective),
+        spores=number,
+        clumping=clumping,
+        under=0.4 * rng.random() ** 2,
+        from_above=bool(above),
+        lamp_deg=rng.uniform(0, 360),
         counts={name: int(rng.poisson(amount)) for name, amount in zip(NAMES, amounts, strict=True)},
-        blur_um=_optics(rng, preset, objective, length_um), length_um=length_um, clean=preset == "good_focus",
-        ground=str(rng.choice(["slide", "thin paper", "card", "tape"], p=[0.4, 0.25, 0.1, 0.25])))  # fmt: skip
+        blur_um=_optics(rng, preset, objective, length_um),
+        length_um=length_um,
+        clean=preset == "good_focus",
+        ground=str(rng.choice(["slide", "thin paper", "card", "tape"], p=[0.4, 0.25, 0.1, 0.25])),
+    )

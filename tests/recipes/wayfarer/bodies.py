@@ -10,19 +10,35 @@ import numpy as np
 from tests.recipes.wayfarer.plan import Array
 from tests.recipes.wayfarer.stage import Body, Stage, clouds
 
-COLOURS = {"orange": (0.1, 0.33, 0.85), "brown": (0.4, 0.62, 0.9), "black": (0.85, 0.95, 1.05),
-    "white": (0.1, 0.11, 0.13), "pale": (0.04, 0.06, 0.12), "yellow": (0.05, 0.14, 0.5),
-    "grey": (0.3, 0.32, 0.34)}  # fmt: skip
+COLOURS = {
+    "orange": (0.1, 0.33, 0.85),
+    "brown": (0.4, 0.62, 0.9),
+    "black": (0.85, 0.95, 1.05),
+    "white": (0.1, 0.11, 0.13),
+    "pale": (0.04, 0.06, 0.12),
+    "yellow": (0.05, 0.14, 0.5),
+    "grey": (0.3, 0.32, 0.34),
+}
 """Optical density of a scale of each colour: red, green, blue."""
 
 TINTS = ((0.5, 1.0, 1.7), (0.2, 0.7, 1.6), (1.0, 1.0, 1.0), (0.8, 1.0, 1.2), (1.2, 1.0, 0.8))
 """Relative density of small things: brown, yellow, grey, dirty, bluish."""
 
 
-ScaleLook = NamedTuple("ScaleLook", [("length_um", float), ("wide_um", float),  # noqa: UP014
-    ("density", tuple[float, float, float]), ("ridge_um", float), ("ridge", float), ("ribs", float),
-    ("mottle", float), ("teeth", int), ("tooth", float), ("solid", float), ("bend", float)])  # fmt: skip
-"""A kind of butterfly scale: size, colour and texture."""
+class ScaleLook(NamedTuple):
+    """A kind of butterfly scale: size, colour and texture."""
+
+    length_um: float
+    wide_um: float
+    density: tuple[float, float, float]
+    ridge_um: float
+    ridge: float
+    ribs: float
+    mottle: float
+    teeth: int
+    tooth: float
+    solid: float
+    bend: float
 
 
 def draw_scale_look(rng: np.random.Generator) -> ScaleLook:
@@ -30,12 +46,19 @@ def draw_scale_look(rng: np.random.Generator) -> ScaleLook:
     base = np.array(COLOURS[str(rng.choice(list(COLOURS), p=[0.26, 0.22, 0.15, 0.1, 0.12, 0.07, 0.08]))])
     wide = float(rng.uniform(50, 110))
     density = base * rng.uniform(0.4, 1.2) * np.exp(rng.normal(0, 0.08, 3))
-    return ScaleLook(length_um=float(np.clip(wide * rng.uniform(1.4, 2.8), 100, 250)), wide_um=wide,
-        density=(float(density[0]), float(density[1]), float(density[2])), ridge_um=float(rng.uniform(1.5, 3.2)),
-        ridge=float(rng.uniform(0.1, 0.7)), ribs=float(rng.uniform(0, 0.25)),
-        mottle=float(rng.uniform(0.03, 0.3)), teeth=int(rng.integers(0, 7)),
-        tooth=float(rng.uniform(0.04, 0.16)), solid=float(rng.uniform(0.5, 0.95)),
-        bend=float(rng.uniform(0.0, 0.05)))  # fmt: skip
+    return ScaleLook(
+        length_um=float(np.clip(wide * rng.uniform(1.4, 2.8), 100, 250)),
+        wide_um=wide,
+        density=(float(density[0]), float(density[1]), float(density[2])),
+        ridge_um=float(rng.uniform(1.5, 3.2)),
+        ridge=float(rng.uniform(0.1, 0.7)),
+        ribs=float(rng.uniform(0, 0.25)),
+        mottle=float(rng.uniform(0.03, 0.3)),
+        teeth=int(rng.integers(0, 7)),
+        tooth=float(rng.uniform(0.04, 0.16)),
+        solid=float(rng.uniform(0.5, 0.95)),
+        bend=float(rng.uniform(0.0, 0.05)),
+    )
 
 
 def _scale_outline(look: ScaleLook, t: Array, q: Array, wide: float, phase: float) -> Array:
@@ -47,8 +70,9 @@ def _scale_outline(look: ScaleLook, t: Array, q: Array, wide: float, phase: floa
     return np.asarray(np.minimum(np.minimum(side, (end - t) * wide), (t + 0.002) * wide), np.float32)
 
 
-def lay_scale(rng: np.random.Generator, stage: Stage, look: ScaleLook, x: float, y: float,
-    piece_um: float | None = None) -> bool:  # fmt: skip
+def lay_scale(
+    rng: np.random.Generator, stage: Stage, look: ScaleLook, x: float, y: float, piece_um: float | None = None
+) -> bool:
     """Lay a scale, or a torn piece of one; True where it is whole or nearly so."""
     px = stage.px_um
     length, wide = look.length_um * rng.uniform(0.85, 1.15), look.wide_um * rng.uniform(0.85, 1.15)
@@ -100,10 +124,22 @@ def lay_scale(rng: np.random.Generator, stage: Stage, look: ScaleLook, x: float,
     return piece_um is None and torn < 0.25
 
 
-Blob = NamedTuple("Blob", [("radius_um", float), ("stretch", float), ("ragged", float),  # noqa: UP014
-    ("core", float), ("rim", float), ("rim_um", float), ("hollow", float), ("tint", tuple[float, float, float]),
-    ("bend", float), ("solid", float), ("gloss", float), ("flat", float), ("spines", int)])  # fmt: skip
-"""A small rounded thing: outline waves, density of body and rim, clear middle, bending."""
+class Blob(NamedTuple):
+    """A small rounded thing: outline waves, density of body and rim, clear middle, bending."""
+
+    radius_um: float
+    stretch: float
+    ragged: float
+    core: float
+    rim: float
+    rim_um: float
+    hollow: float
+    tint: tuple[float, float, float]
+    bend: float
+    solid: float
+    gloss: float
+    flat: float
+    spines: int
 
 
 def draw_blob(rng: np.random.Generator, name: str) -> Blob:
@@ -112,29 +148,98 @@ def draw_blob(rng: np.random.Generator, name: str) -> Blob:
     uniform = rng.uniform
     if name == "dust":
         radius = float(np.clip(2.2 * np.exp(rng.normal(0, 0.6)), 0.6, 16))
-        return Blob(radius, uniform(1, 2.4), uniform(0.1, 0.35), uniform(0.1, 1.1), uniform(0, 0.3), 0.8, 0.0,
-            tint, uniform(0, 0.08), uniform(0.3, 1), uniform(0, 0.5), 1.0, 0)  # fmt: skip
+        return Blob(
+            radius,
+            uniform(1, 2.4),
+            uniform(0.1, 0.35),
+            uniform(0.1, 1.1),
+            uniform(0, 0.3),
+            0.8,
+            0.0,
+            tint,
+            uniform(0, 0.08),
+            uniform(0.3, 1),
+            uniform(0, 0.5),
+            1.0,
+            0,
+        )
     if name == "droplet":
         radius = float(np.clip(5 * np.exp(rng.normal(0, 0.45)), 1.5, 25))
-        return Blob(radius, uniform(1, 1.3), uniform(0, 0.05), uniform(0.05, 0.4), uniform(0, 0.3),
-            uniform(0.4, 1.5), uniform(-0.3, 0.7), TINTS[int(rng.integers(2))], uniform(0, 0.12),
-            uniform(0.05, 0.4), 1.0, uniform(0.3, 1), 0)  # fmt: skip
+        return Blob(
+            radius,
+            uniform(1, 1.3),
+            uniform(0, 0.05),
+            uniform(0.05, 0.4),
+            uniform(0, 0.3),
+            uniform(0.4, 1.5),
+            uniform(-0.3, 0.7),
+            TINTS[int(rng.integers(2))],
+            uniform(0, 0.12),
+            uniform(0.05, 0.4),
+            1.0,
+            uniform(0.3, 1),
+            0,
+        )
     if name == "pollen":
         radius = float(np.clip(10 * np.exp(rng.normal(0, 0.35)), 5, 25))
-        return Blob(radius, uniform(1, 1.25), uniform(0, 0.04), uniform(0.15, 0.6), uniform(0.1, 0.5),
-            uniform(0.6, 2), uniform(-0.2, 0.5), TINTS[int(rng.integers(4))], uniform(0.02, 0.1),
-            uniform(0.4, 0.9), 0.5, 1.0, int(rng.integers(14, 30)) * int(rng.random() < 0.33))  # fmt: skip
+        return Blob(
+            radius,
+            uniform(1, 1.25),
+            uniform(0, 0.04),
+            uniform(0.15, 0.6),
+            uniform(0.1, 0.5),
+            uniform(0.6, 2),
+            uniform(-0.2, 0.5),
+            TINTS[int(rng.integers(4))],
+            uniform(0.02, 0.1),
+            uniform(0.4, 0.9),
+            0.5,
+            1.0,
+            int(rng.integers(14, 30)) * int(rng.random() < 0.33),
+        )
     if name == "mould":
-        return Blob(float(uniform(1.3, 3.4)), uniform(1, 1.7), 0.02, uniform(0.05, 0.45), uniform(0.05, 0.4),
-            0.5, uniform(0, 0.6), tint, uniform(0, 0.09), uniform(0.2, 0.7), 0.6, 1.0, 0)  # fmt: skip
+        return Blob(
+            float(uniform(1.3, 3.4)),
+            uniform(1, 1.7),
+            0.02,
+            uniform(0.05, 0.45),
+            uniform(0.05, 0.4),
+            0.5,
+            uniform(0, 0.6),
+            tint,
+            uniform(0, 0.09),
+            uniform(0.2, 0.7),
+            0.6,
+            1.0,
+            0,
+        )
     radius = float(np.clip(8 * np.exp(rng.normal(0, 0.65)), 2, 60))
-    return Blob(radius, uniform(1, 1.5), uniform(0, 0.05), 0.01, uniform(0.3, 1.2), uniform(0.5, 1.6),
-        uniform(0, 0.5), (1.0, 1.0, 1.0), -uniform(0.02, 0.14),
-        uniform(0.02, 0.15), 1.0, uniform(0.2, 0.7), 0)  # fmt: skip
+    return Blob(
+        radius,
+        uniform(1, 1.5),
+        uniform(0, 0.05),
+        0.01,
+        uniform(0.3, 1.2),
+        uniform(0.5, 1.6),
+        uniform(0, 0.5),
+        (1.0, 1.0, 1.0),
+        -uniform(0.02, 0.14),
+        uniform(0.02, 0.15),
+        1.0,
+        uniform(0.2, 0.7),
+        0,
+    )
 
 
-def lay_blob(rng: np.random.Generator, stage: Stage, blob: Blob, x: float, y: float, kind: str,
-    angle: float | None = None) -> None:  # fmt: skip
+def lay_blob(
+    rng: np.random.Generator,
+    stage: Stage,
+    blob: Blob,
+    x: float,
+    y: float,
+    kind: str,
+    angle: float | None = None,
+) -> None:
     """Lay a small rounded or ragged thing."""
     px = stage.px_um
     reach = blob.radius_um * blob.stretch * 1.5 + 2 * stage.plan.shadow_um + 1
@@ -206,7 +311,13 @@ def lay_thread(rng: np.random.Generator, stage: Stage, x: float, y: float, kind:
     density = (core + edge * np.exp(-((depth / max(0.8, 0.6 * px)) ** 2))) * cover
     coloured = hair or rng.random() < 0.3
     tint = np.array(TINTS[int(rng.integers(4))]) if coloured else np.exp(rng.normal(0, 0.08, 3))
-    body = Body(np.asarray(density[..., None] * tint, np.float32), cover,
-        np.asarray(thick * wide, np.float32) * cover, float(rng.uniform(0.3, 0.9)),
-        0.0 if hair else float(rng.uniform(0.01, 0.06)), float(rng.normal(4, 4)), 0.4)  # fmt: skip
+    body = Body(
+        np.asarray(density[..., None] * tint, np.float32),
+        cover,
+        np.asarray(thick * wide, np.float32) * cover,
+        float(rng.uniform(0.3, 0.9)),
+        0.0 if hair else float(rng.uniform(0.01, 0.06)),
+        float(rng.normal(4, 4)),
+        0.4,
+    )
     stage.lay(win, body, kind)

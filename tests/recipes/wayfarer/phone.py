@@ -36,10 +36,20 @@ def blur_by_map(scene: Array, variance_px2: Array) -> Array:
     return out
 
 
-Numbers = NamedTuple("Numbers", [("level", float), ("white", tuple[float, float, float]),  # noqa: UP014
-    ("read", float), ("shot", float), ("smooth", float), ("sharpen", float), ("sharpen_px", float),
-    ("curve", float), ("saturation", float), ("flare", float), ("fringe", float), ("quality", int),
-    ("gain", float)])  # fmt: skip
+class Numbers(NamedTuple):
+    level: float
+    white: tuple[float, float, float]
+    read: float
+    shot: float
+    smooth: float
+    sharpen: float
+    sharpen_px: float
+    curve: float
+    saturation: float
+    flare: float
+    fringe: float
+    quality: int
+    gain: float
 
 
 class Phone(Numbers):
@@ -69,14 +79,21 @@ def draw_phone(rng: np.random.Generator, plan: Plan) -> Phone:
     white = lamp**left * np.exp(rng.normal(0, 0.03, 3))
     white /= white @ LUMA
     noisy = 0.35 if plan.clean else 1.0
-    return Phone(level=float(rng.uniform(0.1, 0.25) if plan.dim else rng.uniform(0.4, 0.92)),
+    return Phone(
+        level=float(rng.uniform(0.1, 0.25) if plan.dim else rng.uniform(0.4, 0.92)),
         white=(float(white[0]), float(white[1]), float(white[2])),
         read=float(rng.uniform(0.0005, 0.006)) * noisy * (2 if plan.dim else 1),
-        shot=float(rng.uniform(0.004, 0.035)) * noisy, smooth=float(rng.choice([0.0, rng.uniform(0.3, 1.0)])),
-        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 1.3)])), sharpen_px=float(rng.uniform(0.8, 2.0)),
-        curve=float(rng.uniform(-0.15, 0.35)), saturation=float(rng.uniform(0.75, 1.4)),
+        shot=float(rng.uniform(0.004, 0.035)) * noisy,
+        smooth=float(rng.choice([0.0, rng.uniform(0.3, 1.0)])),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 1.3)])),
+        sharpen_px=float(rng.uniform(0.8, 2.0)),
+        curve=float(rng.uniform(-0.15, 0.35)),
+        saturation=float(rng.uniform(0.75, 1.4)),
         flare=float(rng.uniform(0, 0.06) + 0.12 * plan.condenser * (plan.above == 0) * rng.uniform()),
-        fringe=float(rng.normal(0, 0.0012)), quality=int(rng.integers(60, 98)), gain=1.0)  # fmt: skip
+        fringe=float(rng.normal(0, 0.0012)),
+        quality=int(rng.integers(60, 98)),
+        gain=1.0,
+    )
 
 
 def lamp_field(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> tuple[Array, Array, bool]:
@@ -108,8 +125,9 @@ def develop(rng: np.random.Generator, scene: Array, phone: Phone) -> np.ndarray:
     for channel, sign in ((0, 1.0), (2, -1.0)):
         grow = 1 + sign * phone.fringe
         about = np.array([[grow, 0, (1 - grow) * (cols - 1) / 2], [0, grow, (1 - grow) * (rows - 1) / 2]])
-        light[..., channel] = cv2.warpAffine(np.ascontiguousarray(light[..., channel]), about, (cols, rows),
-            borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+        light[..., channel] = cv2.warpAffine(
+            np.ascontiguousarray(light[..., channel]), about, (cols, rows), borderMode=cv2.BORDER_REPLICATE
+        )
     grain = rng.standard_normal(light.shape, dtype=np.float32)
     # Colour is sensed at every second pixel and filled in, so its noise is coarser.
     grain = 0.75 * grain + 0.8 * np.asarray(cv2.GaussianBlur(grain, (0, 0), 0.9), np.float32)

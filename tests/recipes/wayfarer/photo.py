@@ -18,8 +18,9 @@ OUTLINE_SHARE = 0.55
 """In a group, this share of a spore's outline must show a step of light for it to be countable."""
 
 
-def _lay_all(rng: np.random.Generator, stage: Stage, look: lemons.SporeLook, plan: Plan,
-    fine: float) -> tuple[lemons.Spores, int]:  # fmt: skip
+def _lay_all(
+    rng: np.random.Generator, stage: Stage, look: lemons.SporeLook, plan: Plan, fine: float
+) -> tuple[lemons.Spores, int]:
     """Lay all things, the lowest first; the spores, and the whole scales in the view."""
     rows, cols = stage.shape
     edge = MARGIN_PX * fine
@@ -77,9 +78,17 @@ def _followed(
     return np.asarray(np.abs(found[1] - found[0]), np.float32)
 
 
-def _truth(spores: lemons.Spores, stage: Stage, owner: NDArray[np.int32], shown: Array, variance: Array,
-    view: Array, camera: phone.Phone, fine: float,
-    full_um2: lemons.Numbers) -> tuple[SporeTruth, ...]:  # fmt: skip
+def _truth(
+    spores: lemons.Spores,
+    stage: Stage,
+    owner: NDArray[np.int32],
+    shown: Array,
+    variance: Array,
+    view: Array,
+    camera: phone.Phone,
+    fine: float,
+    full_um2: lemons.Numbers,
+) -> tuple[SporeTruth, ...]:
     """What each spore shows; `shown` is the blurred and lit scene, its last channel green without spores."""
     n, (rows, cols), px = len(spores.x), view.shape, stage.px_um * fine
     x, y = ((at + 0.5) / fine - 0.5 - MARGIN_PX for at in (spores.x, spores.y))
@@ -95,8 +104,10 @@ def _truth(spores: lemons.Spores, stage: Stage, owner: NDArray[np.int32], shown:
     visible = np.minimum(1, number * stage.px_um**2 / full_um2)
     blur = np.sqrt(variance[row, col] + px**2 / 12)
     clump = lemons.touching(spores, stage.px_um)
-    on_scale = stage.scaled[np.clip(spores.y, 0, stage.shape[0] - 1).astype(int),
-        np.clip(spores.x, 0, stage.shape[1] - 1).astype(int)]  # fmt: skip
+    on_scale = stage.scaled[
+        np.clip(spores.y, 0, stage.shape[0] - 1).astype(int),
+        np.clip(spores.x, 0, stage.shape[1] - 1).astype(int),
+    ]
     light = camera.exposed(shown[..., 1])[row, col]
     grain = camera.noise_od(light)
     # Noise averages out over a spore; the fixed share guards against ridges of scales and grain of paper.
@@ -112,8 +123,15 @@ def _truth(spores: lemons.Spores, stage: Stage, owner: NDArray[np.int32], shown:
     return tuple(SporeTruth(*row) for row in zip(*(c.tolist() for c in columns), strict=True))
 
 
-def draw_photo(rng: np.random.Generator, *, width_px: int, height_px: int, um_per_px: float | None = None,
-    objective: float | None = None, preset: str) -> SimulatedPhoto:  # fmt: skip
+def draw_photo(
+    rng: np.random.Generator,
+    *,
+    width_px: int,
+    height_px: int,
+    um_per_px: float | None = None,
+    objective: float | None = None,
+    preset: str,
+) -> SimulatedPhoto:
     """Draw a simulated photo of a tape print, with its truth.
 
     Scale and objective are drawn where they are not given. An unknown preset raises ValueError.
@@ -151,8 +169,12 @@ def draw_photo(rng: np.random.Generator, *, width_px: int, height_px: int, um_pe
         "bend": look.bend,
     }
     notes |= {f"laid_{name}": number for name, number in plan.counts.items()}
-    return SimulatedPhoto(rgb=phone.develop(rng, scene[..., :3], camera), um_per_px=float(px),
+    return SimulatedPhoto(
+        rgb=phone.develop(rng, scene[..., :3], camera),
+        um_per_px=float(px),
         objective=float(plan.objective),
         spores=_truth(spores, stage, owner, scene, variance[inner], view, camera, fine, full_um2),
         kind_map=(stage.kinds[np.ix_(ys, xs)] * (view > 0.5)).astype(np.uint8),
-        scales=scales, notes=notes)  # fmt: skip
+        scales=scales,
+        notes=notes,
+    )

@@ -15,36 +15,75 @@ APERTURE = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 SHARES = {10.0: 0.55, 20.0: 0.28, 40.0: 0.17}
 UM_PER_PX = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 
-LAMPS = {"halogen": (1.25, 1.0, 0.6), "halogen, blue filter": (0.97, 1.0, 1.02), "white LED": (0.95, 1.0, 1.1),
-    "warm LED": (1.1, 1.0, 0.82)}  # fmt: skip
+LAMPS = {
+    "halogen": (1.25, 1.0, 0.6),
+    "halogen, blue filter": (0.97, 1.0, 1.02),
+    "white LED": (0.95, 1.0, 1.1),
+    "warm LED": (1.1, 1.0, 0.82),
+}
 """Colour of each lamp before the phone's white balance."""
 
-RATES_PER_MM2 = {"piece": 55.0, "dust": 170.0, "droplet": 25.0, "pollen": 8.0, "mould": 7.0, "bubble": 14.0,
-    "hair": 2.5, "fibre": 5.0}  # fmt: skip
+RATES_PER_MM2 = {
+    "piece": 55.0,
+    "dust": 170.0,
+    "droplet": 25.0,
+    "pollen": 8.0,
+    "mould": 7.0,
+    "bubble": 14.0,
+    "hair": 2.5,
+    "fibre": 5.0,
+}
 """Things on an ordinary print; guesses, spread widely per photo."""
 
-COVER = {"good_focus": (0.02, 0.16), "ordinary": (0.01, 0.32), "hard": (0.08, 0.5), "no_spores": (0.0, 0.3),
-    "heavy": (0.04, 0.3), "scan_4x": (0.02, 0.35)}  # fmt: skip
+COVER = {
+    "good_focus": (0.02, 0.16),
+    "ordinary": (0.01, 0.32),
+    "hard": (0.08, 0.5),
+    "no_spores": (0.0, 0.3),
+    "heavy": (0.04, 0.3),
+    "scan_4x": (0.02, 0.35),
+}
 """Share of the view that butterfly scales would cover, were they not to overlap."""
 
 CLUTTER = {"good_focus": 0.35, "ordinary": 0.9, "hard": 2.2, "no_spores": 1.0, "heavy": 0.9, "scan_4x": 0.5}
 
 
-Plan = NamedTuple("Plan", [("preset", str), ("um_per_px", float), ("objective", float),  # noqa: UP014
-    ("aperture", float), ("condenser", float), ("above", float), ("lamp", str), ("ground", str),
-    ("sun", tuple[float, float]), ("shadow_um", float), ("shadow", float), ("gloss", float), ("z_mid_um", float),
-    ("z_tilt_um", float), ("z_bump_um", float), ("z_direction", float), ("dim", bool),
-    ("counts", dict[str, int]), ("clumped", float), ("beneath", float), ("at_scales", float), ("glue", float),
-    ("clean", bool)])  # fmt: skip
-"""Everything of a photo that is drawn before its first pixel.
-`condenser` runs from 0 closed (strong rims) to 1 open (flat); `above` is the share of light from above;
-`sun` points to that lamp; `shadow_um` is how far a body of 4 um throws its shadow; `z_*` is the height of the
-print over the plane of focus: middle, rise over half the view, waves; `clumped`, `beneath`, `at_scales` are
-shares of the spores."""
+class Plan(NamedTuple):
+    """Everything of a photo that is drawn before its first pixel.
+    `condenser` runs from 0 closed (strong rims) to 1 open (flat); `above` is the share of light from above;
+    `sun` points to that lamp; `shadow_um` is how far a body of 4 um throws its shadow; `z_*` is the height of the
+    print over the plane of focus: middle, rise over half the view, waves; `clumped`, `beneath`, `at_scales` are
+    shares of the spores.
+    """
+
+    preset: str
+    um_per_px: float
+    objective: float
+    aperture: float
+    condenser: float
+    above: float
+    lamp: str
+    ground: str
+    sun: tuple[float, float]
+    shadow_um: float
+    shadow: float
+    gloss: float
+    z_mid_um: float
+    z_tilt_um: float
+    z_bump_um: float
+    z_direction: float
+    dim: bool
+    counts: dict[str, int]
+    clumped: float
+    beneath: float
+    at_scales: float
+    glue: float
+    clean: bool
 
 
-def _pick_optics(rng: np.random.Generator, um_per_px: float | None, objective: float | None,
-    preset: str) -> tuple[float, float]:  # fmt: skip
+def _pick_optics(
+    rng: np.random.Generator, um_per_px: float | None, objective: float | None, preset: str
+) -> tuple[float, float]:
     """Objective and scale, drawn where they are not given."""
     if objective is None:
         if preset in ("scan_4x", "good_focus", "heavy"):
@@ -95,8 +134,13 @@ def _thing_counts(rng: np.random.Generator, preset: str, area_um2: float, um_per
     return counts
 
 
-def draw_plan(rng: np.random.Generator, shape: tuple[int, int], um_per_px: float | None, objective: float | None,
-    preset: str) -> Plan:  # fmt: skip
+def draw_plan(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    um_per_px: float | None,
+    objective: float | None,
+    preset: str,
+) -> Plan:
     """Draw the plan of a photo; ValueError for a preset that there is not."""
     if preset not in PRESETS:
         raise ValueError(f"preset must be one of {', '.join(PRESETS)}, got {preset!r}")
@@ -114,17 +158,31 @@ def draw_plan(rng: np.random.Generator, shape: tuple[int, int], um_per_px: float
     counts = _thing_counts(rng, preset, area_um2, um_per_px)
     counts["spore"] = _spore_count(rng, preset, area_um2, shape[0] * shape[1] / 1e6)
     crowded = preset == "heavy" or (preset == "hard" and rng.random() < 0.6)
-    return Plan(preset=preset, um_per_px=um_per_px, objective=objective, aperture=aperture,
-        condenser=float(rng.beta(1.2, 1.2)), above=above, lamp=str(rng.choice(list(LAMPS))),
-        ground=str(rng.choice(grounds)), sun=(float(np.cos(turn)), float(np.sin(turn))),
-        shadow_um=float(rng.uniform(1.5, 6.0)), shadow=float(rng.uniform(0.25, 0.85)),
-        gloss=float(rng.uniform(0, 1) ** 1.5), z_mid_um=float(rng.normal(0, spread_um)),
-        z_tilt_um=tilt_um * float(rng.uniform(0.2, 1)), z_bump_um=spread_um * float(rng.uniform(0, 0.6)),
+    return Plan(
+        preset=preset,
+        um_per_px=um_per_px,
+        objective=objective,
+        aperture=aperture,
+        condenser=float(rng.beta(1.2, 1.2)),
+        above=above,
+        lamp=str(rng.choice(list(LAMPS))),
+        ground=str(rng.choice(grounds)),
+        sun=(float(np.cos(turn)), float(np.sin(turn))),
+        shadow_um=float(rng.uniform(1.5, 6.0)),
+        shadow=float(rng.uniform(0.25, 0.85)),
+        gloss=float(rng.uniform(0, 1) ** 1.5),
+        z_mid_um=float(rng.normal(0, spread_um)),
+        z_tilt_um=tilt_um * float(rng.uniform(0.2, 1)),
+        z_bump_um=spread_um * float(rng.uniform(0, 0.6)),
         z_direction=float(rng.uniform(0, 2 * np.pi)),
-        dim=bool(rng.random() < (0.4 if preset == "hard" else 0.06)), counts=counts,
-        clumped=float(rng.uniform(0.5, 0.9) if crowded else rng.beta(1, 4)), beneath=float(rng.beta(1, 6)),
-        at_scales=float(rng.beta(1, 2)), glue=float(rng.uniform(0, 1) ** 2 * (2.0 if preset == "hard" else 1.0)),
-        clean=preset in ("good_focus", "heavy"))  # fmt: skip
+        dim=bool(rng.random() < (0.4 if preset == "hard" else 0.06)),
+        counts=counts,
+        clumped=float(rng.uniform(0.5, 0.9) if crowded else rng.beta(1, 4)),
+        beneath=float(rng.beta(1, 6)),
+        at_scales=float(rng.beta(1, 2)),
+        glue=float(rng.uniform(0, 1) ** 2 * (2.0 if preset == "hard" else 1.0)),
+        clean=preset in ("good_focus", "heavy"),
+    )
 
 
 def height_map(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> Array:

@@ -16,13 +16,25 @@ from tests.recipes.wayfarer.stage import Body, Stage
 Numbers = NDArray[np.float64]
 
 
-SporeLook = NamedTuple("SporeLook", [("length_um", float), ("spread", float), ("aspect", float),  # noqa: UP014
-    ("tips", tuple[float, float]), ("core", float), ("rim", float), ("pale", float), ("wall_um", float),
-    ("dot", float), ("tint", tuple[float, float, float]),
-    ("bend", float), ("solid", float), ("gloss", float)])  # fmt: skip
-"""What the spores of one print have in common.
-`tips` are the exponents of the outline (full sides, sharp ends); `core`, `rim`, `dot` are optical densities of
-body, wall and an inner spot; `pale` is how far the middle is cleared; `tint` is density over that of green."""
+class SporeLook(NamedTuple):
+    """What the spores of one print have in common.
+    `tips` are the exponents of the outline (full sides, sharp ends); `core`, `rim`, `dot` are optical densities of
+    body, wall and an inner spot; `pale` is how far the middle is cleared; `tint` is density over that of green.
+    """
+
+    length_um: float
+    spread: float
+    aspect: float
+    tips: tuple[float, float]
+    core: float
+    rim: float
+    pale: float
+    wall_um: float
+    dot: float
+    tint: tuple[float, float, float]
+    bend: float
+    solid: float
+    gloss: float
 
 
 def half_width(look: SporeLook, t: Array) -> Array:
@@ -48,23 +60,44 @@ def draw_look(rng: np.random.Generator, plan: Plan) -> SporeLook:
     # A closed condenser gives darker walls.
     rim *= 1.25 - 0.5 * plan.condenser
     warm = rng.uniform(0.05, 0.3) if sort == "pale" else rng.uniform(0.25, 0.75)
-    return SporeLook(length_um=float(np.clip(rng.normal(12.3, 1.9), 9.0, 16.0)),
-        spread=float(rng.uniform(0.03, 0.08)), aspect=float(rng.uniform(1.38, 1.72)),
-        tips=(float(rng.uniform(1.7, 2.3)), float(rng.uniform(0.55, 0.85))), core=float(core), rim=float(rim),
+    return SporeLook(
+        length_um=float(np.clip(rng.normal(12.3, 1.9), 9.0, 16.0)),
+        spread=float(rng.uniform(0.03, 0.08)),
+        aspect=float(rng.uniform(1.38, 1.72)),
+        tips=(float(rng.uniform(1.7, 2.3)), float(rng.uniform(0.55, 0.85))),
+        core=float(core),
+        rim=float(rim),
         pale=float(rng.uniform(0, 0.8) if rng.random() < 0.7 else rng.uniform(-0.4, 0)),
-        wall_um=float(rng.uniform(0.4, 1.3)), dot=float(rng.choice([0, 0, 0, 1, -1]) * rng.uniform(0.03, 0.15)),
+        wall_um=float(rng.uniform(0.4, 1.3)),
+        dot=float(rng.choice([0, 0, 0, 1, -1]) * rng.uniform(0.03, 0.15)),
         tint=(float(1 - warm * rng.uniform(0.6, 1.1)), 1.0, float(1 + warm * rng.uniform(0.8, 1.6))),
-        bend=float(bend), solid=float(rng.uniform(0.25, 0.9)), gloss=float(rng.uniform(0.1, 1.0)))  # fmt: skip
+        bend=float(bend),
+        solid=float(rng.uniform(0.25, 0.9)),
+        gloss=float(rng.uniform(0.1, 1.0)),
+    )
 
 
-Spores = NamedTuple("Spores", [("x", Numbers), ("y", Numbers), ("length_um", Numbers),  # noqa: UP014
-    ("width_um", Numbers), ("angle", Numbers), ("strength", Numbers), ("z_um", Numbers),
-    ("below", NDArray[np.bool_])])  # fmt: skip
-"""Places (fine grid), sizes and strengths, one row a spore; `below` marks those under the scales."""
+class Spores(NamedTuple):
+    """Places (fine grid), sizes and strengths, one row a spore; `below` marks those under the scales."""
+
+    x: Numbers
+    y: Numbers
+    length_um: Numbers
+    width_um: Numbers
+    angle: Numbers
+    strength: Numbers
+    z_um: Numbers
+    below: NDArray[np.bool_]
 
 
-def place_spores(rng: np.random.Generator, look: SporeLook, plan: Plan, box: tuple[float, float, float, float],
-    px_um: float, beds: Numbers) -> Spores:  # fmt: skip
+def place_spores(
+    rng: np.random.Generator,
+    look: SporeLook,
+    plan: Plan,
+    box: tuple[float, float, float, float],
+    px_um: float,
+    beds: Numbers,
+) -> Spores:
     """Scatter spores over a box (x, y, width, height), singly, in touching groups, and about `beds`.
 
     `beds` are rows of a scale's middle (x, y) and radius, all in fine pixels.
@@ -101,8 +134,16 @@ def place_spores(rng: np.random.Generator, look: SporeLook, plan: Plan, box: tup
         group_of[k], below[k] = seed, below[host]
         if flat:
             angle[k] = angle[host] + rng.normal(0, 0.35)
-    return Spores(x=xy[:, 0], y=xy[:, 1], length_um=length, width_um=length / aspect, angle=angle % np.pi,
-        strength=np.exp(rng.normal(0, 0.13, n)), z_um=rng.normal(0, 1.5, n), below=below)  # fmt: skip
+    return Spores(
+        x=xy[:, 0],
+        y=xy[:, 1],
+        length_um=length,
+        width_um=length / aspect,
+        angle=angle % np.pi,
+        strength=np.exp(rng.normal(0, 0.13, n)),
+        z_um=rng.normal(0, 1.5, n),
+        below=below,
+    )
 
 
 def touching(spores: Spores, px_um: float) -> NDArray[np.int64]:
@@ -127,8 +168,9 @@ def touching(spores: Spores, px_um: float) -> NDArray[np.int64]:
     return np.asarray(np.bincount(label)[label], np.int64)
 
 
-def lemon(look: SporeLook, u: Array, v: Array, length_um: float, width_um: float,
-    edge_um: float) -> tuple[Array, Array, Array]:  # fmt: skip
+def lemon(
+    look: SporeLook, u: Array, v: Array, length_um: float, width_um: float, edge_um: float
+) -> tuple[Array, Array, Array]:
     """Cover, depth beneath the outline (um) and share of the full thickness of a spore on its own axes.
 
     `u` and `v` run along and across, in um from the centre; the outline is soft over `edge_um`, a fine pixel.

@@ -18,11 +18,19 @@ SEEN_THROUGH = 0.45
 """A spore beneath a thing stays a spore for a person's eye where the thing lets through more light than this."""
 
 
-Body = NamedTuple("Body", [("density", Array), ("cover", Array), ("height_um", Array),  # noqa: UP014
-    ("solid", float), ("bend", float), ("z_um", float), ("gloss", float)])  # fmt: skip
-"""A thing in its window.
-`density` is optical density per channel, `cover` the share of each pixel within the outline, `solid` the share
-of light from above that is thrown back, `bend` the difference of refractive index to the surroundings."""
+class Body(NamedTuple):
+    """A thing in its window.
+    `density` is optical density per channel, `cover` the share of each pixel within the outline, `solid` the share
+    of light from above that is thrown back, `bend` the difference of refractive index to the surroundings.
+    """
+
+    density: Array
+    cover: Array
+    height_um: Array
+    solid: float
+    bend: float
+    z_um: float
+    gloss: float
 
 
 class Stage:
@@ -97,8 +105,9 @@ class Stage:
             bent = body.height_um * np.float32(body.bend * z / (1 + abs(z) / 7))
             self.path[win] += np.stack([bent, bent * (owner is None)], axis=2)
 
-    def _note(self, win: Window, inside: NDArray[np.bool_], clear: Array, kind: str,
-        owner: int | None) -> None:  # fmt: skip
+    def _note(
+        self, win: Window, inside: NDArray[np.bool_], clear: Array, kind: str, owner: int | None
+    ) -> None:
         """Keep the maps of truth."""
         kinds, owners = self.kinds[win], self.owner[win]
         if owner is not None:
