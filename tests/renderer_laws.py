@@ -100,6 +100,21 @@ def lone_spores(
     return lone
 
 
+def assert_blur_has_the_variance_of_its_map(
+    blur: Callable[[np.ndarray, np.ndarray], np.ndarray], rel: float
+) -> None:
+    """A point, blurred by a map that is even around it, keeps its light and gets the map's variance, in px2."""
+    scene = np.zeros((81, 101, 3), np.float32)
+    scene[40, 50] = 1
+    x = np.arange(101.0) - 50
+    for wanted in (1.5, 3.0, 6.0):
+        variance = np.full((81, 101), wanted, np.float32)
+        variance[0], variance[-1] = 1.0, 9.0  # the range that the copies span; far from the point
+        got = blur(scene, variance)[..., 1].astype(float)
+        assert got.sum() == pytest.approx(1, abs=2e-3)
+        assert (got * x**2).sum() == pytest.approx(wanted, rel=rel)
+
+
 def assert_stands_alone(package: ModuleType) -> None:
     """Nothing of the program but the record of truth: what the renderers share could hide from all of them."""
     for file in Path(str(package.__file__)).parent.glob("*.py"):

@@ -3,6 +3,7 @@
 import io
 import json
 from dataclasses import asdict, replace
+from inspect import signature
 from pathlib import Path
 
 import cv2
@@ -11,6 +12,7 @@ import pytest
 from PIL import Image
 
 from sporecount.cli.main import run
+from sporecount.cli.plan import plan as plan_command
 from sporecount.errors import SessionError
 from sporecount.files.kept import FieldPlace, KeptFields
 from sporecount.files.session_table import TableRow
@@ -23,7 +25,7 @@ from sporecount.session.folder import KEPT
 from sporecount.session.known import false_rate_of, known_range, weigh_known
 from sporecount.session.maps import draw_map
 from sporecount.session.outputs import write_session
-from sporecount.session.planning import field_area, plan_ahead, plan_on
+from sporecount.session.planning import USUAL_RECALL, field_area, plan_ahead, plan_on
 from sporecount.session.readers import ReadSession
 from sporecount.session.retally import Retally
 from sporecount.settings import CountSettings
@@ -155,6 +157,9 @@ def test_fields_needed_beforehand():
     for fields, ruled_out in ((ahead.plan.fields, True), (ahead.plan.fields - 1, False)):
         load = hidden_load(empty_fields(fields, ahead.field_mm2, 0.77, 0.22), print_area(SETTINGS).area)
         assert (load <= 21) is ruled_out
+    assert (
+        signature(plan_command).parameters["recall"].default == USUAL_RECALL
+    )  # the command says what the program takes
     loads = [load for _, load in ahead.hidden]
     assert loads == sorted(loads, reverse=True)
 

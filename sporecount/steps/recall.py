@@ -65,7 +65,7 @@ def recall_terms(
         0 with pixels of 1 um to 1 with pixels of 2 um.
     """
     if not counted.any():
-        return "empty", np.array([1.0, np.clip(np.log2(um_per_px / _PLAIN_UM_PER_PX), 0, 1)])
+        return "empty", empty_terms(um_per_px)
     density = float(np.median(np.abs(objects.optical_density[counted])))
     return "counted", np.array(
         [
@@ -76,6 +76,11 @@ def recall_terms(
             1.0 - in_focus,
         ]
     )
+
+
+def empty_terms(um_per_px: float) -> np.ndarray:
+    """Terms of a field of which nothing was counted; see `recall_terms`."""
+    return np.array([1.0, np.clip(np.log2(um_per_px / _PLAIN_UM_PER_PX), 0, 1)])
 
 
 def expected_recall(law: Law, terms: np.ndarray) -> tuple[float, float]:

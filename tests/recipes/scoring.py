@@ -331,8 +331,8 @@ def count_is_heavy(
     Class bounds: Altizer, Oberhauser & Brower 2000, Ecol. Entomol. 25:125-139 (from memory). The print's
     area is an assumption.
     """
-    said: bool | None = score.count / max(score.examined_mm2, 1e-9) * print_area_mm2 > heavy_from
-    if score.heavy_verdict:
-        said = {"at least": True, "below": False, "open": None}[score.heavy_verdict]
     true = score.true_count / score.view_mm2 * print_area_mm2 > heavy_from
+    if score.heavy_verdict:
+        return {"at least": True, "below": False, "open": None}[score.heavy_verdict], true
+    said = score.count / max(score.examined_mm2, 1e-9) * print_area_mm2 > heavy_from
     return said, true

@@ -13,6 +13,7 @@ from tests.recipes.sojourner import bodies, camera, draw_photo
 from tests.recipes.sojourner.plan import PRESETS, draw_plan
 from tests.renderer_laws import (
     SPORE,
+    assert_blur_has_the_variance_of_its_map,
     assert_presets_hold_what_they_promise,
     assert_stands_alone,
     assert_the_same_state_gives_the_same_photo,
@@ -100,15 +101,7 @@ def test_outline_has_the_area_and_axes_that_its_numbers_say():
 
 
 def test_uneven_blur_has_the_variance_of_its_map():
-    scene = np.zeros((81, 101, 3), np.float32)
-    scene[40, 50] = 1
-    x = np.arange(101.0) - 50
-    for wanted in (1.5, 3.0, 6.0):
-        variance = np.full((81, 101), wanted, np.float32)
-        variance[0], variance[-1] = 1.0, 9.0  # the range that the copies span; far from the point
-        got = camera.blur_unevenly(scene, variance)[..., 1].astype(float)
-        assert got.sum() == pytest.approx(1, abs=2e-3)
-        assert (got * x**2).sum() == pytest.approx(wanted, rel=0.05)
+    assert_blur_has_the_variance_of_its_map(camera.blur_unevenly, rel=0.05)
 
 
 def test_lens_moves_a_point_where_it_says_and_fringe_parts_the_colours():

@@ -11,7 +11,12 @@ from tests.recipes.wanderer import draw_photo
 from tests.recipes.wanderer.phone import blur_by_map
 from tests.recipes.wanderer.plan import PRESETS, draw_plan
 from tests.recipes.wanderer.spores import draw_look
-from tests.renderer_laws import SPORE, assert_stands_alone, assert_truth_keeps_its_contract
+from tests.renderer_laws import (
+    SPORE,
+    assert_blur_has_the_variance_of_its_map,
+    assert_stands_alone,
+    assert_truth_keeps_its_contract,
+)
 
 
 def draw(seed: int, preset: str, width: int = 420, height: int = 310, **more: float) -> SimulatedPhoto:
@@ -97,15 +102,7 @@ def test_picture_shows_each_lone_spore_where_truth_says():
 
 
 def test_blend_of_blurred_copies_has_the_variance_of_the_map():
-    scene = np.zeros((81, 101, 3), np.float32)
-    scene[40, 50] = 1
-    x = np.arange(101.0) - 50
-    for wanted in (1.5, 3.0, 6.0):
-        variance = np.full((81, 101), wanted, np.float32)
-        variance[0], variance[-1] = 1.0, 9.0  # the range that the copies span; far from the point
-        got = blur_by_map(scene, variance)[..., 1].astype(float)
-        assert got.sum() == pytest.approx(1, abs=2e-3)
-        assert (got * x**2).sum() == pytest.approx(wanted, rel=0.04)
+    assert_blur_has_the_variance_of_its_map(blur_by_map, rel=0.04)
 
 
 def test_outline_has_the_area_and_reach_that_its_numbers_say():

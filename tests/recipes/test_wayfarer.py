@@ -77,15 +77,7 @@ def test_lone_spores_lie_where_truth_says_and_are_as_dark():
 
 
 def test_blend_of_blurred_copies_has_the_variance_of_the_map():
-    scene = np.zeros((81, 101, 3), np.float32)
-    scene[40, 50] = 1
-    x = np.arange(101.0) - 50
-    for wanted in (1.5, 3.0, 6.0):
-        variance = np.full((81, 101), wanted, np.float32)
-        variance[0], variance[-1] = 1.0, 9.0  # the range that the copies span; far from the point
-        got = blur_by_map(scene, variance)[..., 1].astype(float)
-        assert got.sum() == pytest.approx(1, abs=2e-3)
-        assert (got * x**2).sum() == pytest.approx(wanted, rel=0.05)
+    laws.assert_blur_has_the_variance_of_its_map(blur_by_map, rel=0.05)
 
 
 def test_outline_has_the_area_and_reach_that_its_numbers_say():

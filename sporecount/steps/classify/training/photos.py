@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import multiprocessing
 import time
@@ -29,9 +30,38 @@ PRESETS = {
 _LOG_SIDES_PX = (np.log(650), np.log(1900))
 """Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
 
-
 REACH = 0.6
 """Distance from a spore's centre, in its lengths, up to which an object is that spore."""
+
+
+def away_in_lengths(
+    spores: Sequence[SporeTruth], x_px: np.ndarray, y_px: np.ndarray, um_per_px: float
+) -> np.ndarray:
+    """Distance of each object from each spore's centre, in lengths of the spore, shape (spores, objects)."""
+    table = np.array([(one.x_px, one.y_px, one.length_um) for one in spores])
+    return np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) * um_per_px / table[:, 2:]
+
+
+def asked_photos(description: str) -> tuple[argparse.Namespace, list[Path]]:
+    """Read the command line of a fit to drawn photos, and list those photos.
+
+    Ends the program where there are none of a style that was named.
+    """
+    parser = argparse.ArgumentParser(description=description)
+    parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
+    parser.add_argument("--unseen", nargs="+", required=True, help="styles that the networks never saw")
+    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
+    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
+    wish = parser.parse_args()
+    paths = sorted(wish.photos_in.glob("*.npz"))
+    if missing := {*wish.unseen} - {style_of(path) for path in paths}:
+        parser.error(f"no photos of {', '.join(sorted(missing))} in {wish.photos_in}: draw them first")
+    return wish, paths
+
+
+def style_of(path: Path) -> str:
+    """Style of a photo, by its file."""
+    return path.stem.rsplit("-", 1)[0]
 
 
 def draw_photos(

@@ -5,12 +5,11 @@
 Run it last, with the photos of the sorter: what was found of each photo's countable spores is a beta-binomial
 draw, whose mean depends on the terms of `steps/recall.py`. The law of fields with a count is fitted on the photos
 that had one; that of empty fields on all photos with spores. The trees have seen these photos, so what is found is
-a little hopeful.
+a little hopeful. Where the terms change, give the card as many weights first: the count that is fitted uses them.
 """
 
 from __future__ import annotations
 
-import argparse
 import json
 import multiprocessing
 from collections.abc import Sequence
@@ -28,8 +27,14 @@ from sporecount.records import FieldResult, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import REACH, read_photo
-from sporecount.steps.recall import TERMS, Law, recall_terms
+from sporecount.steps.classify.training.photos import (
+    REACH,
+    asked_photos,
+    away_in_lengths,
+    read_photo,
+    style_of,
+)
+from sporecount.steps.recall import TERMS, Law, empty_terms, recall_terms
 
 _LOOSE = 3.0
 """Standard deviation, in the logit, of a weight beforehand: keeps terms that hardly vary near nothing."""
@@ -42,10 +47,9 @@ def found_of(simulated: SimulatedPhoto, result: FieldResult, least: float) -> tu
     if not spores or not len(likely):
         return 0, len(spores)
     x_px, y_px = result.objects.x_px[likely], result.objects.y_px[likely]
-    table = np.array([(one.x_px, one.y_px, REACH * one.length_um / simulated.um_per_px) for one in spores])
-    away = np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) / table[:, 2:]
-    spore, thing = linear_sum_assignment(np.where(away <= 1, away - 1e6, 0.0))
-    return int((away[spore, thing] <= 1).sum()), len(spores)
+    away = away_in_lengths(spores, x_px, y_px, simulated.um_per_px)
+    spore, thing = linear_sum_assignment(np.where(away <= REACH, away - 1e6, 0.0))
+    return int((away[spore, thing] <= REACH).sum()), len(spores)
 
 
 def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple[np.ndarray, float]:
@@ -89,7 +93,7 @@ class Seen(NamedTuple):
 
     law: Law
     terms: np.ndarray
-    empty_terms: np.ndarray
+    terms_if_empty: np.ndarray
     found: int
     there: int
 
@@ -99,10 +103,10 @@ def _one(path: Path) -> Seen:
     simulated, settings = read_photo(path), CountSettings()
     scale = Scale(simulated.um_per_px, objective=simulated.objective)
     result, _ = count_field(Photo(rgb=simulated.rgb, name="simulated"), scale, settings)
-    field = result.tally.in_focus, scale.um_per_px
-    law, terms = recall_terms(result.objects, result.kinds.spore, result.counted, *field)
-    _, empty_terms = recall_terms(result.objects, result.kinds.spore, np.zeros_like(result.counted), *field)
-    return Seen(law, terms, empty_terms, *found_of(simulated, result, settings.doubt_low))
+    law, terms = recall_terms(
+        result.objects, result.kinds.spore, result.counted, result.tally.in_focus, scale.um_per_px
+    )
+    return Seen(law, terms, empty_terms(scale.um_per_px), *found_of(simulated, result, settings.doubt_low))
 
 
 def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
@@ -121,21 +125,16 @@ def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
 
 def main() -> None:
     """Count the photos of the strange styles, fit both laws, and write them into the card."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
-    parser.add_argument("--unseen", nargs="+", required=True, help="styles that the networks never saw")
-    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
-    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
-    wish = parser.parse_args()
-    paths = sorted(path for style in wish.unseen for path in wish.photos_in.glob(f"{style}-*.npz"))
+    wish, paths = asked_photos((__doc__ or "").splitlines()[0])
+    of_unseen = [path for path in paths if style_of(path) in wish.unseen]
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        photos = [seen for seen in pool.map(_one, paths) if seen.there]
+        photos = [seen for seen in pool.map(_one, of_unseen) if seen.there]
     counted = [one for one in photos if one.law == "counted"]
     if not counted:
-        parser.error(
-            f"no photos of {', '.join(wish.unseen)} with spores in {wish.photos_in}: draw them first"
+        raise SystemExit(
+            f"no spore was counted in the {len(of_unseen)} photos of {', '.join(wish.unseen)}: draw more"
         )
-    of_all = [one._replace(terms=one.empty_terms) for one in photos]
+    of_all = [one._replace(terms=one.terms_if_empty) for one in photos]
     card = read_card(wish.out)
     card["recall"] = {
         "recipe": f"python -m sporecount.steps.classify.training.recall --unseen {' '.join(wish.unseen)}",

@@ -10,7 +10,6 @@ sorted by trees that did without it, the slope and the shift are fitted that bri
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -28,7 +27,13 @@ from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import REACH, read_photo
+from sporecount.steps.classify.training.photos import (
+    REACH,
+    asked_photos,
+    away_in_lengths,
+    read_photo,
+    style_of,
+)
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import find_clutter
 from sporecount.steps.flatten import flatten
@@ -74,14 +79,14 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     label = np.zeros(len(rows), np.int8)
     if simulated.spores and len(rows):
         x_px, y_px = to_photo(work, settled.row, settled.col)
-        table = np.array([(one.x_px, one.y_px, one.length_um, one.countable) for one in simulated.spores])
-        away = np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) * simulated.um_per_px / table[:, 2:3]
+        away = away_in_lengths(simulated.spores, x_px, y_px, simulated.um_per_px)
+        countable = np.array([one.countable for one in simulated.spores])
         near = away <= REACH
         margin = np.clip(spore_margin(settled.looks.logits), -5, 8) + 5
-        gain = near * (10 * np.where(table[:, 3:] > 0, 1.0, 0.5) + 0.01 * margin)
+        gain = near * (10 * np.where(countable[:, None], 1.0, 0.5) + 0.01 * margin)
         spore, thing = linear_sum_assignment(np.minimum(away, REACH) - gain)
         hit = near[spore, thing]
-        label[thing[hit]] = np.where(table[spore[hit], 3] > 0, SPORE, UNTOLD)
+        label[thing[hit]] = np.where(countable[spore[hit]], SPORE, UNTOLD)
     keep = spore_margin(settled.looks.logits) > _LEAST_MARGIN
     return rows[keep], label[keep]
 
@@ -208,30 +213,18 @@ def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.Mo
     return written
 
 
-def _style_of(path: Path) -> str:
-    return path.stem.rsplit("-", 1)[0]
-
-
 def main() -> None:
     """Label, fit and write `sorter.onnx`, and that and the calibration into the card."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
-    parser.add_argument("--unseen", nargs="+", required=True, help="styles that the network never saw")
-    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
-    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
-    wish = parser.parse_args()
-    paths = sorted(wish.photos_in.glob("*.npz"))
-    if missing := {*wish.unseen} - {_style_of(path) for path in paths}:
-        parser.error(f"no photos of {', '.join(sorted(missing))} in {wish.photos_in}: draw them first")
+    wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         done = list(pool.map(_one, paths))
     of_style = {
         style: joined(
             rows
             for path, rows in zip(paths, done, strict=True)
-            if _style_of(path) == style and len(rows.label)
+            if style_of(path) == style and len(rows.label)
         )
-        for style in sorted({_style_of(path) for path in paths})
+        for style in sorted({style_of(path) for path in paths})
     }
     onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
     card = read_card(wish.out)
