@@ -1,7 +1,7 @@
 """How well a count agrees with the truth of simulated photos.
 
 Detections and true spores are matched one to one within 0.6 spore length. A true spore that no careful
-person could count is neither a hit nor a miss, and a detection that falls to it is dropped.
+person could count is neither a hit nor a miss; a detection that can only be such a one is dropped.
 """
 
 from __future__ import annotations
@@ -28,10 +28,11 @@ non-spores do not water it down."""
 Pairs = NDArray[np.int64]
 
 
-def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike) -> Pairs:
+def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike, second: ArrayLike = False) -> Pairs:
     """Match detections and true places one to one.
 
-    As many pairs as possible within reach, and among those the least sum of distances over reach.
+    As many pairs as possible within reach, among those as few as possible with a place of second choice, and
+    among those the least sum of distances over reach.
 
     Parameters
     ----------
@@ -39,6 +40,8 @@ def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike) -> Pairs
     true_xy : array_like of shape (m, 2)
     reach : array_like of shape (m,)
         Largest distance of each true place, same unit.
+    second : array_like of shape (m,), bool
+        True places that a detection is only at when no other wants it.
 
     Returns
     -------
@@ -48,6 +51,7 @@ def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike) -> Pairs
     found = np.asarray(detected_xy, np.float64).reshape(-1, 2)
     true = np.asarray(true_xy, np.float64).reshape(-1, 2)
     limit = np.broadcast_to(np.asarray(reach, np.float64), (len(true),))
+    later = np.broadcast_to(np.asarray(second, bool), (len(true),))
     if not len(found) or not len(true):
         return np.zeros((0, 2), np.int64)
     near = cKDTree(found).query_ball_point(true, limit)
@@ -65,11 +69,12 @@ def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike) -> Pairs
     for part in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
         rows, row = np.unique(i[part], return_inverse=True)
         cols, col = np.unique(j[part], return_inverse=True)
-        # An impossible pair costs more than all possible ones together, so the number of pairs comes first.
-        table = np.full((len(rows), len(cols)), 2.0 * (len(rows) + len(cols)))
-        table[row, col] = cost[part]
+        # A pair of second choice costs more than all distances together, an impossible one more than all pairs.
+        most = len(rows) + len(cols)
+        table = np.full((len(rows), len(cols)), 2.0 * most**2)
+        table[row, col] = cost[part] + most * later[j[part]]
         a, b = linear_sum_assignment(table)
-        good = table[a, b] <= 1 + 1e-9
+        good = table[a, b] <= most + 1 + 1e-9
         pairs.append(np.stack([rows[a[good]], cols[b[good]]], axis=1))
     return np.concatenate(pairs)
 
@@ -171,13 +176,13 @@ def score_photo(photo: SimulatedPhoto, answer: dict[str, Any]) -> PhotoScore:
     countable = np.array([s.countable for s in photo.spores], bool)
     reach = MATCH_LENGTHS * length / photo.um_per_px
     first = np.flatnonzero(counted)
-    pairs = match(xy[first], true, reach)
+    pairs = match(xy[first], true, reach, ~countable)
     pairs[:, 0] = first[pairs[:, 0]]
     spore_of = np.full(len(xy), -1, np.int64)
     spore_of[pairs[:, 0]] = pairs[:, 1]
     # Objects that were not counted take what spores are left: they were spores that the machine doubted.
     rest, left = np.flatnonzero(~counted), np.setdiff1d(np.arange(len(true)), pairs[:, 1])
-    more = match(xy[rest], true[left], reach[left])
+    more = match(xy[rest], true[left], reach[left], ~countable[left])
     spore_of[rest[more[:, 0]]] = left[more[:, 1]]
     found = np.zeros(len(true), bool)
     found[pairs[:, 1]] = True

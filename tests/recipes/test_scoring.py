@@ -170,6 +170,15 @@ def test_matching_is_the_best_of_all_assignments(n: int, m: int, seed: int) -> N
     assert sum(gap[i, j] for i, j in pairs) == pytest.approx(-best[1])
 
 
+def test_a_detection_between_two_spores_is_the_one_that_can_be_counted() -> None:
+    # nearer to the second, which is hidden; with a detection more, both are taken
+    true, hidden = [(0.0, 0.0), (4.0, 0.0)], [False, True]
+    assert match([(3.0, 0.0)], true, 5.0, hidden).tolist() == [[0, 0]]
+    assert match([(3.0, 0.0)], true, 5.0).tolist() == [[0, 1]]
+    both = match([(3.0, 0.0), (4.5, 0.0)], true, 5.0, hidden)
+    assert {tuple(row) for row in both.tolist()} == {(0, 0), (1, 1)}
+
+
 def test_calibration_error_of_calibrated_draws_is_near_zero() -> None:
     rng = np.random.default_rng(7)
     p = rng.uniform(0, 1, 40_000)

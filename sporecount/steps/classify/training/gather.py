@@ -32,6 +32,9 @@ STYLES = (
     "sporecount.simulate.waves",
     "sporecount.simulate.distances",
     "sporecount.simulate.rays",
+    "sporecount.simulate.shading",
+    "sporecount.simulate.heights",
+    "sporecount.simulate.depths",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 
