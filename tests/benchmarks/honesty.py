@@ -30,7 +30,7 @@ from tests.benchmarks.scorecard_bars import COUNTABLE_SETS, ORDINARY_SETS
 from tests.benchmarks.scorecard_draws import draw_or_load, recipe_stamp
 from tests.recipes.scoring import PROBABILITY_FROM, PhotoScore, score_photo
 
-RECIPES = ("tests.recipes.wanderer", "tests.recipes.roamer")
+RECIPES = ("tests.recipes.wanderer", "tests.recipes.trekker")
 Task = tuple[Path, str, str, str, int, int]
 Field = tuple[str, str, PhotoScore]
 """Recipe, set, score."""

@@ -47,3 +47,20 @@ def test_objects_are_labelled_one_to_one_by_the_truth() -> None:
     assert np.sum(untold == UNTOLD) >= np.sum(label == SPORE)
     _, none = label_objects(replace(photo, spores=()))
     assert not none.any()
+
+
+def test_calibration_finds_what_the_odds_were_drawn_from_and_each_style_weighs_the_same() -> None:
+    from sporecount.steps.classify.training.calibration import fit_calibration
+
+    rng = np.random.default_rng(4)
+
+    def drawn(count: int, slope: float, shift: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        odds = rng.normal(0, 2, count)
+        return odds, rng.random(count) < 1 / (1 + np.exp(-slope * odds - shift)), np.ones(count)
+
+    one = drawn(60_000, 0.8, 0.5)
+    # Standard errors are about 0.01 here: four of them.
+    assert fit_calibration([one]) == pytest.approx((0.8, 0.5), abs=0.04)
+    few, many = drawn(20_000, 1.0, 0.0), drawn(20_000, 1.0, 1.0)
+    thrice = tuple(np.concatenate([column] * 3) for column in many)
+    assert fit_calibration([few, thrice]) == pytest.approx(fit_calibration([few, many]), abs=1e-3)

@@ -49,6 +49,7 @@ def main() -> None:
     whole = works.add_parser("photos", help="draw whole simulated photos, for the sorter")
     whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
     whole.add_argument("--photos", type=int, default=400, help="of each style")
+    whole.add_argument("--styles", nargs="+", default=list(STYLES))
     whole.add_argument("--unseen", nargs="+", default=[], help="more styles, which the networks never saw")
     whole.add_argument("--seconds", type=float, default=1e9, help="stop drawing after about this time")
     whole.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
@@ -78,7 +79,7 @@ def _photos(wish: argparse.Namespace) -> None:
     draw_photos(
         wish.photos_in,
         wish.photos,
-        styles=(*STYLES, *wish.unseen),
+        styles=(*wish.styles, *wish.unseen),
         seed=wish.seed,
         workers=wish.workers,
         seconds=wish.seconds,

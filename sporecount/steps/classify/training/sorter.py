@@ -4,8 +4,8 @@
     python -m sporecount.steps.classify.training.sorter --photos-in FOLDER --unseen MODULE MODULE
 
 Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
-Styles that the network never saw take part, since there its answers are worth less; on each of them in turn,
-sorted by trees that did without it, the slope and the shift are fitted that bring the answers to probabilities.
+Styles that the network never saw take part, since there its answers are worth less. `calibration` then brings the
+trees' answers to probabilities.
 """
 
 from __future__ import annotations
@@ -115,35 +115,13 @@ def joined(parts: Iterable[Rows]) -> Rows:
     return Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _one(path: Path) -> Rows:
-    cv2.setNumThreads(1)
+def rows_of(path: Path) -> Rows:
+    """Label the objects of a drawn photo."""
     simulated = read_photo(path)
     rows, label = label_objects(simulated)
     clean = not any(one.countable for one in simulated.spores)
     weight = min(1.0, _MOST_OBJECTS / max(len(rows), 1))
     return Rows(rows, label, np.full(len(rows), weight), np.full(len(rows), clean))
-
-
-def calibrate(of_style: dict[str, Rows], unseen: Sequence[str]) -> tuple[float, float]:
-    """Fit slope and shift of the log odds on styles that neither the network nor their trees saw.
-
-    Clean prints weigh no more than others here: what is said must be what holds.
-    Platt 1999, Advances in Large Margin Classifiers 61-74.
-    """
-    from sklearn.linear_model import LogisticRegression
-
-    odds, truth, weights = [], [], []
-    for style in unseen:
-        here = of_style[style]
-        told = here.label != UNTOLD
-        trees = _boosted([rows for name, rows in of_style.items() if name != style])
-        odds.append(trees.decision_function(here.traits[told]))
-        truth.append(here.label[told] == SPORE)
-        weights.append(here.weight[told])
-    fitted = LogisticRegression(C=1e6).fit(
-        np.concatenate(odds)[:, None], np.concatenate(truth), sample_weight=np.concatenate(weights)
-    )
-    return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
 def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
@@ -213,8 +191,13 @@ def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.Mo
     return written
 
 
+def _one(path: Path) -> Rows:
+    cv2.setNumThreads(1)
+    return rows_of(path)
+
+
 def main() -> None:
-    """Label, fit and write `sorter.onnx`, and that and the calibration into the card."""
+    """Label, fit and write `sorter.onnx`, and that into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         done = list(pool.map(_one, paths))
@@ -233,10 +216,6 @@ def main() -> None:
         "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
         "simulated_photos": len(paths),
         "styles": sorted(of_style),
-    }
-    card["calibration"] = {
-        "slope_and_shift": [round(value, 3) for value in calibrate(of_style, wish.unseen)],
-        "fitted_on": wish.unseen,
     }
     write_card(wish.out, card)
 
