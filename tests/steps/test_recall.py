@@ -70,8 +70,8 @@ def test_what_speaks_of_overlooked_spores_lowers_the_recall() -> None:
     for name, terms in worse.items():
         assert np.flatnonzero(terms - plain).tolist() == [names.index(name)]
         lower = expected_recall("counted", terms)[0]
-        # Focus told nothing beside the others in the photos of the fit.
-        assert lower < share if name != "blurred" else lower <= share
+        # Crowding and focus may tell nothing beside the others in the photos of a fit.
+        assert lower < share if name in ("unsure", "faint") else lower <= share
     np.testing.assert_allclose(worse["unsure"][1], 0.8)
     # Spores that are brighter than their surroundings are not faint.
     np.testing.assert_array_equal(terms_of(replace(objects, optical_density=bright)), plain)
