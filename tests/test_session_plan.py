@@ -25,7 +25,7 @@ from sporecount.session.folder import KEPT
 from sporecount.session.known import false_rate_of, known_range, weigh_known
 from sporecount.session.maps import draw_map
 from sporecount.session.outputs import write_session
-from sporecount.session.planning import USUAL_RECALL, field_area, plan_ahead, plan_on
+from sporecount.session.planning import USUAL_RECALL, USUAL_RECALL_U, field_area, plan_ahead, plan_on
 from sporecount.session.readers import ReadSession
 from sporecount.session.retally import Retally
 from sporecount.settings import CountSettings
@@ -155,7 +155,8 @@ def test_fields_needed_beforehand():
     assert ahead.plan.chance_missed <= 0.05
     # so many empty fields leave class 3 (21 and more) out, one field fewer does not
     for fields, ruled_out in ((ahead.plan.fields, True), (ahead.plan.fields - 1, False)):
-        load = hidden_load(empty_fields(fields, ahead.field_mm2, 0.77, 0.22), print_area(SETTINGS).area)
+        empty = empty_fields(fields, ahead.field_mm2, USUAL_RECALL, USUAL_RECALL_U)
+        load = hidden_load(empty, print_area(SETTINGS).area)
         assert (load <= 21) is ruled_out
     assert (
         signature(plan_command).parameters["recall"].default == USUAL_RECALL

@@ -41,7 +41,7 @@ def match(detected_xy: ArrayLike, true_xy: ArrayLike, reach: ArrayLike, second: 
     reach : array_like of shape (m,)
         Largest distance of each true place, same unit.
     second : array_like of shape (m,), bool
-        True places that a detection is only at when no other wants it.
+        True places that are matched only where no other place is left.
 
     Returns
     -------

@@ -282,6 +282,7 @@ def draw_photo(
             "ground": plan.ground,
             "tape": plan.tape,
             "lit": plan.lit,
+            "from_above": plan.lit == "above",
             "dim": plan.dim,
             "round_view": bool(view.min() < 0.5),
             "focus_um": plan.focus_um,

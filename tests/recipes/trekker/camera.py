@@ -1,4 +1,4 @@
-"""From the light of the print to the finished picture: blur, eyepiece, lamp, sensor and the phone's own ideas."""
+"""From the light of the print to the finished picture: blur, eyepiece, lamp, sensor and the phone's processing."""
 
 from __future__ import annotations
 

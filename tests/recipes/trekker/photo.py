@@ -211,7 +211,7 @@ def draw_photo(
         kind_map=kinds.astype(np.uint8),
         scales=int(((whole > 0) & (whole < (width_px, height_px))).all(axis=1).sum()),
         notes={
-            "recipe": "trekker",
+            "style": "trekker",
             **asdict(style),
             "round_view": phone.round_px is not None,
             "spore_strength": [look.body, look.rim, look.middle, look.halo],

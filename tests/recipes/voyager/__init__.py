@@ -1,4 +1,6 @@
-"""A picture kit built on bent light, for measuring only, never for training or tuning.
+"""A simulator of tape prints built on bent light.
+
+No network learns from it; the sorter, the calibration and the recall are fitted on it.
 
 Things are laid as two layers: what they swallow (optical density by colour) and how they bend light (relief).
 Bright middles, dark rims and the halo that flips with focus all follow from the relief and the signed defocus.

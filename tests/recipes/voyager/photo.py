@@ -21,7 +21,7 @@ from tests.recipes.voyager.spores import (
     touching,
 )
 
-NOTED = ("from_above", "lamp", "ground", "ruled", "dim", "focus_um", "tilt_um")
+NOTED = ("from_above", "lamp", "ground", "ruled", "brightness", "focus_um", "tilt_um")
 MARGIN_PX = 20
 """Finished pixels around the view, for blur, the fringe of the lens, and things cut by the edge."""
 

@@ -41,7 +41,7 @@ class Plan:
     focus_um: float  # signed, in the middle
     tilt_um: float  # change of focus from the middle to the edge
     warp_um: float  # unevenness of the ground
-    dim: float  # brightness of the bare ground in the finished photo, 0 to 1
+    brightness: float  # brightness of the bare ground in the finished photo, 0 to 1
     glue: float  # strength of the texture of the tape's glue, 0 to 1
     ruled: bool
     things: dict[str, int]
@@ -129,7 +129,7 @@ def draw_plan(
         focus_um=float(rng.choice([-1, 1]) * rng.uniform(0.3, 1) * slack + rng.normal(0, 0.35 * slack)),
         tilt_um=float(abs(rng.normal(0, 1)) * slack * rng.choice([0.3, 1.2])),
         warp_um=float(abs(rng.normal(0, 0.5)) * slack),
-        dim=float(rng.uniform(0.22, 0.85) if preset == "hard" else rng.uniform(0.5, 0.93)),
+        brightness=float(rng.uniform(0.22, 0.85) if preset == "hard" else rng.uniform(0.5, 0.93)),
         glue=float(rng.beta(1.2, 2.5) if preset != "hard" else rng.beta(2.5, 1.5)),
         ruled=bool(rng.random() < 0.12),
         things=_count_things(rng, preset, mm2),

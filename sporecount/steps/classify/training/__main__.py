@@ -46,10 +46,10 @@ def main() -> None:
     fitting.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     fitting.set_defaults(work=_fit)
 
-    whole = works.add_parser("photos", help="draw whole simulated photos, for the sorter")
+    whole = works.add_parser("photos", help="draw whole simulated photos, for sorter, calibration and recall")
     whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
     whole.add_argument("--photos", type=int, default=400, help="of each style")
-    whole.add_argument("--styles", nargs="+", default=list(STYLES))
+    whole.add_argument("--styles", nargs="+", default=list(STYLES), help="that the networks know")
     whole.add_argument("--unseen", nargs="+", default=[], help="more styles, which the networks never saw")
     whole.add_argument("--seconds", type=float, default=1e9, help="stop drawing after about this time")
     whole.add_argument("--workers", type=int, default=multiprocessing.cpu_count())

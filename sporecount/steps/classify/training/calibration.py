@@ -1,27 +1,24 @@
 """Fit the slope and the shift that bring the sorter's log odds to probabilities, on photos new to its trees.
 
-    python -m sporecount.steps.classify.training photos --photos-in FOLDER --seed NEW --styles MODULE MODULE ...
-    python -m sporecount.steps.classify.training.calibration --photos-in FOLDER
+    python -m sporecount.steps.classify.training photos --photos-in NEW --seed 1 --styles MODULE MODULE \
+        --unseen MODULE MODULE
+    python -m sporecount.steps.classify.training.calibration --photos-in NEW --unseen MODULE MODULE
 
 Run it after the sorter, on new photos, half of styles that the networks know and half of styles they never saw:
-a print to come is neither as familiar as the one nor as strange as the other. Each style weighs the same.
+how far the trees are off differs from style to style, so each style weighs the same. The trees have seen other
+photos of all of them, so the fit is a little hopeful.
 """
 
 from __future__ import annotations
 
-import argparse
-import multiprocessing
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
 
-import cv2
 import numpy as np
 
 from sporecount.steps.classify.network import sorter_log_odds
 from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import style_of
-from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, Rows, joined, rows_of
+from sporecount.steps.classify.training.photos import asked_photos, drawn_from
+from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, rows_by_style
 
 
 def fit_calibration(of_style: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> tuple[float, float]:
@@ -46,40 +43,26 @@ def fit_calibration(of_style: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]
     return float(fitted.coef_[0, 0]), float(fitted.intercept_[0])
 
 
-def _one(path: Path) -> Rows:
-    cv2.setNumThreads(1)
-    return rows_of(path)
-
-
 def main() -> None:
     """Label the objects of all photos, fit, and write the calibration into the card."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--photos-in", type=Path, required=True, help="folder of drawn photos")
-    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
-    parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
-    wish = parser.parse_args()
-    paths = sorted(wish.photos_in.glob("*.npz"))
-    if not paths:
-        parser.error(f"no photos in {wish.photos_in}: draw them first")
-    with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        done = list(pool.map(_one, paths))
-    styles = sorted({style_of(path) for path in paths})
-    parts = []
-    for style in styles:
-        here = [rows for path, rows in zip(paths, done, strict=True) if style_of(path) == style]
-        rows = joined(one for one in here if len(one.label))
-        told = rows.label != UNTOLD
-        odds = sorter_log_odds(np.asarray(rows.traits[told], np.float32))
-        parts.append((odds, rows.label[told] == SPORE, rows.weight[told]))
+    wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card = read_card(wish.out)
+    drawn = drawn_from(wish.photos_in)
+    of_trees = {draw["seed"] for draw in card["parts"]["sorter.onnx"].get("drawn", ())}
+    if of_trees & {draw["seed"] for draw in drawn}:
+        raise SystemExit(f"the trees saw photos of {wish.photos_in}: draw new ones with another seed")
+    parts = {}
+    for style, rows in rows_by_style(paths, wish.workers).items():
+        told = rows.label != UNTOLD
+        parts[style] = sorter_log_odds(rows.traits[told]), rows.label[told] == SPORE, rows.weight[told]
     card["calibration"] = {
-        "slope_and_shift": [round(value, 3) for value in fit_calibration(parts)],
-        "recipe": "python -m sporecount.steps.classify.training.calibration",
-        "fitted_on": styles,
+        "slope_and_shift": [round(value, 3) for value in fit_calibration(list(parts.values()))],
+        "recipe": "python -m sporecount.steps.classify.training.calibration"
+        f" --unseen {' '.join(wish.unseen)}",
+        "drawn": drawn,
         "simulated_photos": len(paths),
         "of_each_style": {
-            style: [round(value, 3) for value in fit_calibration([part])]
-            for style, part in zip(styles, parts, strict=True)
+            style: [round(value, 3) for value in fit_calibration([part])] for style, part in parts.items()
         },
     }
     write_card(wish.out, card)

@@ -1,4 +1,4 @@
-"""Whole simulated photos with their truth, drawn once into a folder, from which sorter and recall are fitted."""
+"""Whole simulated photos with their truth, drawn once into a folder; sorter, calibration and recall use them."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
-from sporecount.files.whole import written_whole
+from sporecount.files.whole import write_whole, written_whole
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 from sporecount.steps.classify.training.harvest import draw
 
@@ -59,6 +60,16 @@ def asked_photos(description: str) -> tuple[argparse.Namespace, list[Path]]:
     return wish, paths
 
 
+_DRAWN = "drawn.json"
+
+
+def drawn_from(folder: Path) -> list[dict[str, Any]]:
+    """List what was drawn into a folder: styles, photos of each, seed."""
+    path = folder / _DRAWN
+    draws: list[dict[str, Any]] = json.loads(path.read_text("utf-8")) if path.exists() else []
+    return draws
+
+
 def style_of(path: Path) -> str:
     """Style of a photo, by its file."""
     return path.stem.rsplit("-", 1)[0]
@@ -82,6 +93,8 @@ def draw_photos(
         Begin no photo after about so long.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    draws = [*drawn_from(folder), {"styles": list(styles), "photos": photos, "seed": seed}]
+    write_whole(folder / _DRAWN, json.dumps(draws).encode(), settled=False)
     end = time.monotonic() + seconds
     tasks = [(folder, style, seed, number, end) for number in range(photos) for style in styles]
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:

@@ -31,6 +31,7 @@ from sporecount.steps.classify.training.photos import (
     REACH,
     asked_photos,
     away_in_lengths,
+    drawn_from,
     read_photo,
     style_of,
 )
@@ -115,8 +116,18 @@ def joined(parts: Iterable[Rows]) -> Rows:
     return Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def rows_of(path: Path) -> Rows:
-    """Label the objects of a drawn photo."""
+def rows_by_style(paths: Sequence[Path], workers: int) -> dict[str, Rows]:
+    """Label the objects of drawn photos; those of each style together."""
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        done = list(pool.map(_one, paths))
+    return {
+        style: joined(rows for path, rows in zip(paths, done, strict=True) if style_of(path) == style)
+        for style in sorted({style_of(path) for path in paths})
+    }
+
+
+def _one(path: Path) -> Rows:
+    cv2.setNumThreads(1)
     simulated = read_photo(path)
     rows, label = label_objects(simulated)
     clean = not any(one.countable for one in simulated.spores)
@@ -191,24 +202,10 @@ def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.Mo
     return written
 
 
-def _one(path: Path) -> Rows:
-    cv2.setNumThreads(1)
-    return rows_of(path)
-
-
 def main() -> None:
     """Label, fit and write `sorter.onnx`, and that into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
-    with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        done = list(pool.map(_one, paths))
-    of_style = {
-        style: joined(
-            rows
-            for path, rows in zip(paths, done, strict=True)
-            if style_of(path) == style and len(rows.label)
-        )
-        for style in sorted({style_of(path) for path in paths})
-    }
+    of_style = rows_by_style(paths, wish.workers)
     onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
     card = read_card(wish.out)
     card["parts"]["sorter.onnx"] = {
@@ -216,6 +213,7 @@ def main() -> None:
         "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
         "simulated_photos": len(paths),
         "styles": sorted(of_style),
+        "drawn": drawn_from(wish.photos_in),
     }
     write_card(wish.out, card)
 
