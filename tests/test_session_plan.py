@@ -158,9 +158,8 @@ def test_fields_needed_beforehand():
         empty = empty_fields(fields, ahead.field_mm2, USUAL_RECALL, USUAL_RECALL_U)
         load = hidden_load(empty, print_area(SETTINGS).area)
         assert (load <= 21) is ruled_out
-    assert (
-        signature(plan_command).parameters["recall"].default == USUAL_RECALL
-    )  # the command says what the program takes
+    # the command says what the program takes
+    assert signature(plan_command).parameters["recall"].default == USUAL_RECALL
     loads = [load for _, load in ahead.hidden]
     assert loads == sorted(loads, reverse=True)
 

@@ -64,3 +64,11 @@ def test_calibration_finds_what_the_odds_were_drawn_from_and_each_style_weighs_t
     few, many = drawn(20_000, 1.0, 0.0), drawn(20_000, 1.0, 1.0)
     thrice = tuple(np.concatenate([column] * 3) for column in many)
     assert fit_calibration([few, thrice]) == pytest.approx(fit_calibration([few, many]), abs=1e-3)
+
+
+def test_a_photo_without_an_object_adds_no_rows() -> None:
+    from sporecount.steps.classify.training.sorter import Rows, joined
+
+    some = Rows(np.ones((2, 5), np.float32), np.ones(2, np.int8), np.ones(2), np.zeros(2, bool))
+    none = Rows(np.empty((0, 0), np.float32), np.zeros(0, np.int8), np.zeros(0), np.zeros(0, bool))
+    assert joined([none, some, none]).traits.shape == (2, 5)

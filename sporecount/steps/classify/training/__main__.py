@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import json
 import multiprocessing
 from pathlib import Path
 
 import numpy as np
 
-from sporecount.steps.classify.training.card import read_card, write_card
+from sporecount.steps.classify.training.card import drawn_into, note_draw, read_card, write_card
 from sporecount.steps.classify.training.gather import STYLES, gather, load
 from sporecount.steps.classify.training.photos import draw_photos
 
@@ -61,6 +60,7 @@ def main() -> None:
 
 
 def _draw(wish: argparse.Namespace) -> None:
+    note_draw(wish.crops, {"styles": wish.styles, "seed": wish.seed, "mined": wish.mine})
     gather(
         wish.crops,
         wish.photos,
@@ -69,9 +69,6 @@ def _draw(wish: argparse.Namespace) -> None:
         mine=wish.mine,
         workers=wish.workers,
         seconds=wish.seconds,
-    )
-    (wish.crops / "drawn.json").write_text(
-        json.dumps({"styles": wish.styles, "seed": wish.seed, "mined": wish.mine}), encoding="utf-8"
     )
 
 
@@ -106,7 +103,7 @@ def _fit(wish: argparse.Namespace) -> None:
             "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
             "date": datetime.date.today().isoformat(),
             "seed": wish.seed,
-            "drawn": json.loads((wish.crops / "drawn.json").read_text("utf-8")),
+            "drawn": drawn_into(wish.crops),
             "simulated_photos": photos,
             "crops": len(harvest.label),
             "crops_per_kind": labels,

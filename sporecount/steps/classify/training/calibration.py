@@ -16,8 +16,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from sporecount.steps.classify.network import sorter_log_odds
-from sporecount.steps.classify.training.card import read_card, write_card
-from sporecount.steps.classify.training.photos import asked_photos, drawn_from
+from sporecount.steps.classify.training.card import drawn_into, read_card, write_card
+from sporecount.steps.classify.training.photos import asked_photos
 from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, rows_by_style
 
 
@@ -47,7 +47,7 @@ def main() -> None:
     """Label the objects of all photos, fit, and write the calibration into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card = read_card(wish.out)
-    drawn = drawn_from(wish.photos_in)
+    drawn = drawn_into(wish.photos_in)
     of_trees = {draw["seed"] for draw in card["parts"]["sorter.onnx"].get("drawn", ())}
     if of_trees & {draw["seed"] for draw in drawn}:
         raise SystemExit(f"the trees saw photos of {wish.photos_in}: draw new ones with another seed")

@@ -1,4 +1,4 @@
-"""The card beside the model's files: what each part is and how it was made."""
+"""The card beside the model's files: what each part is and how it was made, from what was drawn for it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import json
 from pathlib import Path
 from typing import Any
 
-_NAME = "model.json"
+from sporecount.files.whole import write_whole
+
+_NAME, _DRAWN = "model.json", "drawn.json"
 
 
 def read_card(folder: Path) -> dict[str, Any]:
@@ -21,3 +23,18 @@ def read_card(folder: Path) -> dict[str, Any]:
 def write_card(folder: Path, card: dict[str, Any]) -> None:
     """Write the card of the model in a folder."""
     (folder / _NAME).write_text(json.dumps(card, indent=2) + "\n", encoding="utf-8")
+
+
+def note_draw(folder: Path, draw: dict[str, Any]) -> None:
+    """Note what is drawn into a folder, beside what was before; the same draw, gone on with, is noted once."""
+    folder.mkdir(parents=True, exist_ok=True)
+    draws = drawn_into(folder)
+    if draw not in draws:
+        write_whole(folder / _DRAWN, json.dumps([*draws, draw]).encode(), settled=False)
+
+
+def drawn_into(folder: Path) -> list[dict[str, Any]]:
+    """List what was drawn into a folder: styles and seed of each draw, and what else it was asked for."""
+    path = folder / _DRAWN
+    draws: list[dict[str, Any]] = json.loads(path.read_text("utf-8")) if path.exists() else []
+    return draws

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 
-from sporecount.files.whole import write_whole, written_whole
+from sporecount.files.whole import written_whole
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.steps.classify.training.card import note_draw
 from sporecount.steps.classify.training.harvest import draw
 
 PRESETS = {
@@ -60,16 +60,6 @@ def asked_photos(description: str) -> tuple[argparse.Namespace, list[Path]]:
     return wish, paths
 
 
-_DRAWN = "drawn.json"
-
-
-def drawn_from(folder: Path) -> list[dict[str, Any]]:
-    """List what was drawn into a folder: styles, photos of each, seed."""
-    path = folder / _DRAWN
-    draws: list[dict[str, Any]] = json.loads(path.read_text("utf-8")) if path.exists() else []
-    return draws
-
-
 def style_of(path: Path) -> str:
     """Style of a photo, by its file."""
     return path.stem.rsplit("-", 1)[0]
@@ -92,9 +82,7 @@ def draw_photos(
     seconds : float
         Begin no photo after about so long.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    draws = [*drawn_from(folder), {"styles": list(styles), "photos": photos, "seed": seed}]
-    write_whole(folder / _DRAWN, json.dumps(draws).encode(), settled=False)
+    note_draw(folder, {"styles": list(styles), "photos": photos, "seed": seed})
     end = time.monotonic() + seconds
     tasks = [(folder, style, seed, number, end) for number in range(photos) for style in styles]
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:

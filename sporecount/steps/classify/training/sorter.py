@@ -26,12 +26,11 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.network import spore_margin
-from sporecount.steps.classify.training.card import read_card, write_card
+from sporecount.steps.classify.training.card import drawn_into, read_card, write_card
 from sporecount.steps.classify.training.photos import (
     REACH,
     asked_photos,
     away_in_lengths,
-    drawn_from,
     read_photo,
     style_of,
 )
@@ -112,8 +111,9 @@ class Rows(NamedTuple):
 
 
 def joined(parts: Iterable[Rows]) -> Rows:
-    """Put rows of several photos one below the other."""
-    return Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    """Put rows of several photos one below the other; one without an object adds none."""
+    some = [one for one in parts if len(one.label)]
+    return Rows(*(np.concatenate(column) for column in zip(*some, strict=True)))
 
 
 def rows_by_style(paths: Sequence[Path], workers: int) -> dict[str, Rows]:
@@ -212,8 +212,7 @@ def main() -> None:
         "what": f"the last sorting: {_TREES} trees of depth {_DEPTH}",
         "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
         "simulated_photos": len(paths),
-        "styles": sorted(of_style),
-        "drawn": drawn_from(wish.photos_in),
+        "drawn": drawn_into(wish.photos_in),
     }
     write_card(wish.out, card)
 
