@@ -54,6 +54,8 @@ def main() -> None:
     parts = {}
     for style, rows in rows_by_style(paths, wish.workers).items():
         told = rows.label != UNTOLD
+        if {*rows.label[told].tolist()} != {0, SPORE}:
+            raise SystemExit(f"the photos of {style} do not show both spores and other things: draw more")
         parts[style] = sorter_log_odds(rows.traits[told]), rows.label[told] == SPORE, rows.weight[told]
     card["calibration"] = {
         "slope_and_shift": [round(value, 3) for value in fit_calibration(list(parts.values()))],
