@@ -37,7 +37,10 @@ def assert_truth_keeps_its_contract(
     length_um: tuple[float, float],
     aspect: tuple[float, float] = (1.3 - ALMOST, 1.8 + ALMOST),
 ) -> None:
-    """The record of `sporecount.simulate.truth`, with spores in the stated ranges."""
+    """The record of `sporecount.simulate.truth`, with spores in the stated ranges.
+
+    None is countable that is outside the view, more than half hidden, or blurred by more than 0.22 of its length.
+    """
     assert photo.rgb.shape == (*shape, 3)
     assert photo.rgb.dtype == photo.kind_map.dtype == np.uint8
     assert photo.kind_map.shape == shape
@@ -50,6 +53,8 @@ def assert_truth_keeps_its_contract(
         assert 0 <= s.visible <= 1
         assert 0 <= s.angle_deg < 180
         assert s.clump >= 1
+        inside = -0.5 <= s.x_px <= shape[1] - 0.5 and -0.5 <= s.y_px <= shape[0] - 0.5
+        assert (inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um) or not s.countable
 
 
 def assert_presets_hold_what_they_promise(draw: Draw, photos: Mapping[str, Sequence[SimulatedPhoto]]) -> None:

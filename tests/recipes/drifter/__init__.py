@@ -1,0 +1,11 @@
+"""Simulated tape-print photos, thought from the light microscope: bright field first, the phone last.
+
+Each thing on the print has an absorbance and an optical path. Closed condensers darken steep paths, defocus turns
+curved paths bright or dark, and what lies off the sharp plane, above or below, is blurred.
+
+For measuring only, so far: nothing was fitted on it or tuned with it.
+"""
+
+from tests.recipes.drifter.photo import draw_photo
+
+__all__ = ["draw_photo"]
