@@ -22,8 +22,10 @@ def crops_of(seed):
 
 @pytest.mark.filterwarnings("ignore")
 def test_answers_stay(tmp_path):
+    import onnxruntime
     import torch
 
+    from sporecount.steps.classify.network import HIDDEN
     from sporecount.steps.classify.training.eight_bits import looks_of, to_eight_bits
     from sporecount.steps.classify.training.export import export
     from sporecount.steps.classify.training.network import Network
@@ -39,6 +41,11 @@ def test_answers_stay(tmp_path):
     to_eight_bits(path, crops_of(1))
     moved = looks_of(path, crops) - exact
     assert path.stat().st_size < size
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    assert [one.name for one in session.get_outputs()] == ["looks", "hidden"]
+    hidden = session.run(["hidden"], crops)[0]
+    assert hidden.shape == (64, HIDDEN["second"])
+    assert hidden.min() == 0 < hidden.max()  # a layer of rectified sums
     # each of ten roundings to 7 bits brings an error of about 1/127 of the range; 16 answers of nearly one size
     assert np.sqrt(np.mean(moved**2)) < 0.05 * exact.std()
     assert np.abs(moved).max() > 0

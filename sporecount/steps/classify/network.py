@@ -20,6 +20,10 @@ what both networks hold for a spore is no accident of one rendering. On 20 simul
 had seen then: F1 0.861 with the first of the networks of then under both renderings, 0.878 with both."""
 
 
+HIDDEN = {"first": 96, "second": 128}
+"""Numbers of each network's last hidden layer."""
+
+
 @dataclass(frozen=True)
 class Looks:
     """What the network says of each crop, n rows.
@@ -35,6 +39,9 @@ class Looks:
     blur_um : ndarray of shape (n,), float32
     disagreement : ndarray of shape (n,), float32
         Log odds of spore of the first network less those of the second; 0 where only one looked.
+    hidden_first, hidden_second : ndarray of shape (n, HIDDEN[network]), float32
+        What each network goes by, its last hidden layer: things that look alike have these alike. Of the crop as
+        it lies, also where turned ones were looked at; 0 where the network did not look.
     """
 
     logits: np.ndarray
@@ -44,6 +51,8 @@ class Looks:
     angle_deg: np.ndarray
     blur_um: np.ndarray
     disagreement: np.ndarray
+    hidden_first: np.ndarray
+    hidden_second: np.ndarray
 
     def take(self, rows: np.ndarray) -> Looks:
         """Keep some rows."""
@@ -83,21 +92,23 @@ def look(fine: np.ndarray, wide: np.ndarray) -> Looks:
     -------
     Looks
     """
-    return _look("first.onnx", {"fine": fine, "wide": wide})
+    return _look("first", {"fine": fine, "wide": wide})
 
 
 def look_carefully(fine: np.ndarray, finest: np.ndarray, wide: np.ndarray) -> Looks:
     """Look at crops with both networks; the mean of their answers, the first one's angle."""
     first = look(fine, wide)
-    second = _look("second.onnx", {"finest": finest * np.float32(PALER), "wide": wide * np.float32(PALER)})
+    second = _look("second", {"finest": finest * np.float32(PALER), "wide": wide * np.float32(PALER)})
     means = {
         name: (getattr(first, name) + getattr(second, name)) / 2
         for name in _COLUMNS
-        if name not in ("angle_deg", "disagreement")
+        if name not in ("angle_deg", "disagreement", "hidden_first", "hidden_second")
     }
     return Looks(
         angle_deg=first.angle_deg,
         disagreement=spore_margin(first.logits) - spore_margin(second.logits),
+        hidden_first=first.hidden_first,
+        hidden_second=second.hidden_second,
         **means,
     )
 
@@ -109,13 +120,15 @@ def look_turned(fine: np.ndarray, finest: np.ndarray, wide: np.ndarray, turn: in
 
 
 def _look(name: str, crops: dict[str, np.ndarray]) -> Looks:
-    session = _session(name)
+    session = _session(f"{name}.onnx")
     count = len(crops["wide"])
-    rows = [
-        session.run(None, {crop: values[start : start + _BATCH] for crop, values in crops.items()})[0]
-        for start in range(0, count, _BATCH)
-    ]
-    out = np.concatenate(rows) if rows else np.empty((0, 16), np.float32)
+    out = np.empty((count, 16), np.float32)
+    hidden = {one: np.zeros((count, numbers), np.float32) for one, numbers in HIDDEN.items()}
+    for start in range(0, count, _BATCH):
+        part = slice(start, start + _BATCH)
+        out[part], hidden[name][part] = session.run(
+            None, {crop: values[part] for crop, values in crops.items()}
+        )
     length = np.exp(np.clip(out[:, 11], np.log(2.0), np.log(60.0)))
     width = np.exp(np.clip(out[:, 12], np.log(1.0), np.log(60.0)))
     return Looks(
@@ -126,6 +139,8 @@ def _look(name: str, crops: dict[str, np.ndarray]) -> Looks:
         angle_deg=np.degrees(np.arctan2(out[:, 14], out[:, 13])) / 2 % 180.0,
         blur_um=np.maximum(out[:, 15], 0),
         disagreement=np.zeros(len(out), np.float32),
+        hidden_first=hidden["first"],
+        hidden_second=hidden["second"],
     )
 
 

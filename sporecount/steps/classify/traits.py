@@ -12,6 +12,9 @@ from sporecount.steps.settle import Settled
 _MODELS = 12
 """The likeliest spores of a photo, against which the others are held: of one print, they are alike."""
 
+_SURER = 1.5
+"""Log odds taken off the looks' own where they choose a photo's likely spores: most things are none."""
+
 
 def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: WorkImage) -> np.ndarray:
     """Put together a row of figures for each object.
@@ -82,11 +85,49 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: Wor
             margin * on_large,
             looks.disagreement,
             np.tile(motley, (count, 1)),
+            company(looks.hidden_first, margin),
+            company(looks.hidden_second, margin),
             np.full(count, np.log(work.um_per_px * work.zoom / work.close_zoom)),
             np.full(count, np.log(np.count_nonzero(work.seen) * (work.um_per_px / 1000) ** 2)),
         ]
     )
     return np.clip(np.nan_to_num(columns), -8, 8).astype(np.float32)
+
+
+def company(hidden: np.ndarray, margin: np.ndarray) -> np.ndarray:
+    """Hold each object against the photo's other likely spores, and its other things, as a network sees them.
+
+    What one print shows is drawn by one lamp and one lens, so its own spores tell more than those of other prints.
+
+    Parameters
+    ----------
+    hidden : ndarray of shape (n, k)
+        The network's last hidden layer; rows of 0 were not looked at.
+    margin : ndarray of shape (n,)
+        Log odds of spore by the looks.
+
+    Returns
+    -------
+    ndarray of shape (n, 4)
+        Distance from the mean of the other spores, and of the other things (root mean square), by how much the
+        latter is the larger, and the cosine with the mean of the other spores. Where there is no other likely
+        spore their mean is taken as 0, and so is the cosine.
+    """
+    looked = hidden.any(axis=1)
+    chance = 1 / (1 + np.exp(_SURER - margin))
+    # squared, so that many doubtful objects do not outweigh a few sure ones
+    spores = _mean_of_others(hidden, looked * chance**2)
+    things = _mean_of_others(hidden, looked * (1 - chance) ** 2)
+    from_spores, from_things = (np.sqrt(((hidden - mean) ** 2).mean(axis=1)) for mean in (spores, things))
+    size = np.linalg.norm(hidden, axis=1) * np.linalg.norm(spores, axis=1)
+    cosine = (hidden * spores).sum(axis=1) / np.maximum(size, 1e-6)
+    return np.column_stack((from_spores, from_things, from_things - from_spores, cosine))
+
+
+def _mean_of_others(hidden: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """For each row the weighted mean of all others; 0 where they weigh next to nothing."""
+    others = np.maximum(weight.sum() - weight, 1e-3)[:, None]
+    return (weight @ hidden - weight[:, None] * hidden) / others
 
 
 def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:

@@ -3,7 +3,7 @@
 Each thing on the print has an absorbance and an optical path. Closed condensers darken steep paths, defocus turns
 curved paths bright or dark, and what lies off the sharp plane, above or below, is blurred.
 
-For measuring only, so far: nothing was fitted on it or tuned with it.
+No network learns from it; the sorter, its calibration and the recall are fitted on it.
 """
 
 from tests.recipes.drifter.photo import draw_photo

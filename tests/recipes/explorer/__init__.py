@@ -3,7 +3,7 @@
 A photo is the ground times the transmissions of all that lies on it; each photo draws its own house style, which
 says how most classes of things are rendered in it.
 
-For measuring only, so far: nothing was fitted on it or tuned with it.
+No network learns from it; the sorter, its calibration and the recall are fitted on it.
 """
 
 from tests.recipes.explorer.photo import draw_photo

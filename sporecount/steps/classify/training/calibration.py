@@ -4,8 +4,8 @@
         --unseen MODULE MODULE
     python -m sporecount.steps.classify.training.calibration --photos-in NEW --unseen MODULE MODULE
 
-Run it after the sorter, on new photos, half of styles that the networks know and half of styles they never saw:
-how far the trees are off differs from style to style, so each style weighs the same. The trees have seen other
+Run it after the sorter, on new photos of styles that the networks know and of styles they never saw: how far the
+trees are off differs from style to style, so each style weighs the same. The trees have seen other
 photos of all of them, so the fit is a little hopeful.
 """
 
@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from sporecount.steps.classify.network import sorter_log_odds
-from sporecount.steps.classify.training.card import drawn_into, read_card, write_card
+from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import asked_photos
 from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, rows_by_style
 
@@ -48,9 +48,7 @@ def main() -> None:
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card = read_card(wish.out)
     drawn = drawn_into(wish.photos_in)
-    of_trees = {draw["seed"] for draw in card["parts"]["sorter.onnx"].get("drawn", ())}
-    if of_trees & {draw["seed"] for draw in drawn}:
-        raise SystemExit(f"the trees saw photos of {wish.photos_in}: draw new ones with another seed")
+    refuse_known(card, drawn, wish.photos_in)
     parts = {}
     for style, rows in rows_by_style(paths, wish.workers).items():
         told = rows.label != UNTOLD

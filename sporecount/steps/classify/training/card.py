@@ -38,3 +38,10 @@ def drawn_into(folder: Path) -> list[dict[str, Any]]:
     path = folder / _DRAWN
     draws: list[dict[str, Any]] = json.loads(path.read_text("utf-8")) if path.exists() else []
     return draws
+
+
+def refuse_known(card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path) -> None:
+    """End the program where photos of a folder were drawn for the trees, too: what they show would flatter."""
+    of_trees = {draw["seed"] for draw in card["parts"]["sorter.onnx"].get("drawn", ())}
+    if of_trees & {draw["seed"] for draw in drawn}:
+        raise SystemExit(f"the trees saw photos of {folder}: draw new ones with another seed")

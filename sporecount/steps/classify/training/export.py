@@ -16,24 +16,24 @@ from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Netwo
 
 def export_glance(network: Glance, path: Path) -> None:
     """Write the quick look to `path`."""
-    _write(network, path, {"crop": GLANCE_PX}, "log_odds")
+    _write(network, path, {"crop": GLANCE_PX}, ["log_odds"])
 
 
 def export(network: Network, path: Path) -> None:
     """Write `network` to `path`."""
     crop, side_px = CLOSE_CROP[network.name]
-    _write(network, path, {crop: side_px, "wide": WIDE_PX}, "looks")
+    _write(network, path, {crop: side_px, "wide": WIDE_PX}, ["looks", "hidden"])
 
 
-def _write(network: nn.Module, path: Path, side_px: dict[str, int], output: str) -> None:
+def _write(network: nn.Module, path: Path, side_px: dict[str, int], outputs: list[str]) -> None:
     """Write a network that takes square crops of such sides by name; the number of crops a call is left open."""
     torch.onnx.export(
         network.eval(),
         tuple(torch.zeros(2, 3, side, side) for side in side_px.values()),
         str(path),
         input_names=list(side_px),
-        output_names=[output],
-        dynamic_axes={name: {0: "crops"} for name in (*side_px, output)},
+        output_names=outputs,
+        dynamic_axes={name: {0: "crops"} for name in (*side_px, *outputs)},
         opset_version=17,
         dynamo=False,
     )

@@ -86,7 +86,7 @@ def fit(
             spore_free,
         )
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = network(
+            out, _ = network(
                 close.contiguous(memory_format=torch.channels_last),
                 wide.contiguous(memory_format=torch.channels_last),
             )
@@ -202,7 +202,7 @@ def _chance_of_spore(
                 _densities(torch.from_numpy(getattr(harvest, name)[part]).to(device))
                 for name in (close, "wide")
             )
-            chances.append(torch.softmax(teacher(*fed)[:, :KIND_COUNT], dim=1)[:, 0])
+            chances.append(torch.softmax(teacher(*fed)[0][:, :KIND_COUNT], dim=1)[:, 0])
     teacher.cpu()
     return torch.cat(chances)
 

@@ -35,6 +35,8 @@ STYLES = (
     "sporecount.simulate.shading",
     "sporecount.simulate.heights",
     "sporecount.simulate.depths",
+    "sporecount.simulate.bending",
+    "sporecount.simulate.grounds",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 

@@ -6,6 +6,7 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
+from sporecount.steps.classify.network import HIDDEN
 
 KIND_COUNT = 9
 
@@ -23,12 +24,11 @@ WIDE: dict[str, Layers] = {
     "first": (16, 32, None, 40, None),
     "second": (24, 48, None, 64, None, 64, None),
 }
-HEAD = {"first": 96, "second": 128}
 GLANCE: Layers = (32, None, 48)
 
 
 class Network(nn.Module):
-    """Crops in, one row of 16 numbers out.
+    """Crops in, one row of 16 numbers out, and the last hidden layer.
 
     Columns: 9 logits in the order of `KINDS`; offset x, y in um; log length, log width (um);
     cos and sin of twice the angle; blur in um.
@@ -46,17 +46,14 @@ class Network(nn.Module):
         self.name = name
         self.close, close = _body(CLOSE[name], CLOSE_CROP[name][1])
         self.wide, around = _body(WIDE[name], WIDE_PX)
-        self.head = nn.Sequential(
-            nn.Linear(close + around, HEAD[name]),
-            nn.BatchNorm1d(HEAD[name]),
-            nn.ReLU(),
-            nn.Dropout(0.1),
-            nn.Linear(HEAD[name], KIND_COUNT + 7),
-        )
+        width = HIDDEN[name]
+        self.hidden = nn.Sequential(nn.Linear(close + around, width), nn.BatchNorm1d(width), nn.ReLU())
+        self.head = nn.Sequential(nn.Dropout(0.1), nn.Linear(width, KIND_COUNT + 7))
 
-    def forward(self, close: torch.Tensor, wide: torch.Tensor) -> torch.Tensor:
+    def forward(self, close: torch.Tensor, wide: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         """Look at crops of shape (n, 3, px, px), the close one as `CLOSE_CROP` tells."""
-        return self.head(torch.cat((self.close(close), self.wide(wide)), dim=1))
+        hidden = self.hidden(torch.cat((self.close(close), self.wide(wide)), dim=1))
+        return self.head(hidden), hidden
 
 
 def _body(layers: Layers, side_px: int) -> tuple[nn.Module, int]:

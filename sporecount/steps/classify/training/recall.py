@@ -2,10 +2,11 @@
 
     python -m sporecount.steps.classify.training.recall --photos-in FOLDER --unseen MODULE MODULE
 
-Run it last, with the photos of the sorter: what was found of each photo's countable spores is a beta-binomial
-draw, whose mean depends on the terms of `steps/recall.py`. The law of fields with a count is fitted on the photos
-that had one; that of empty fields on all photos with spores. The trees have seen these photos, so what is found is
-a little hopeful. Where the terms change, give the card as many weights first: the count that is fitted uses them.
+Run it last, on photos that the trees did not see: what was found of each photo's countable spores is a
+beta-binomial draw, whose mean depends on the terms of `steps/recall.py`. The law of fields with a count is fitted
+on the photos that had one; that of empty fields on all photos with spores. Photos flagged unusable take no part,
+since nobody is to go by their number. The trees have seen other photos of these styles, so what is found is a
+little hopeful. Where the terms change, give the card as many weights first: the count that is fitted uses them.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from sporecount.chain import count_field
 from sporecount.records import FieldResult, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
-from sporecount.steps.classify.training.card import read_card, write_card
+from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import (
     REACH,
     asked_photos,
@@ -91,6 +92,7 @@ def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple
 class Seen(NamedTuple):
     """What of a photo's spores was found, and the terms of its law and of that of empty fields."""
 
+    usable: bool
     law: Law
     terms: np.ndarray
     terms_if_empty: np.ndarray
@@ -106,7 +108,9 @@ def _one(path: Path) -> Seen:
     law, terms = recall_terms(
         result.objects, result.kinds.spore, result.counted, result.tally.in_focus, scale.um_per_px
     )
-    return Seen(law, terms, empty_terms(scale.um_per_px), *found_of(simulated, result, settings.doubt_low))
+    found, there = found_of(simulated, result, settings.doubt_low)
+    usable = result.tally.flag != "unusable"
+    return Seen(usable, law, terms, empty_terms(scale.um_per_px), found, there)
 
 
 def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
@@ -126,18 +130,20 @@ def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
 def main() -> None:
     """Count the photos of the strange styles, fit both laws, and write them into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
+    card, drawn = read_card(wish.out), drawn_into(wish.photos_in)
+    refuse_known(card, drawn, wish.photos_in)
     of_unseen = [path for path in paths if style_of(path) in wish.unseen]
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        photos = [seen for seen in pool.map(_one, of_unseen) if seen.there]
+        photos = [seen for seen in pool.map(_one, of_unseen) if seen.there and seen.usable]
     counted = [one for one in photos if one.law == "counted"]
     if not counted:
         raise SystemExit(
             f"no spore was counted in the {len(of_unseen)} photos of {', '.join(wish.unseen)}: draw more"
         )
     of_all = [one._replace(terms=one.terms_if_empty) for one in photos]
-    card = read_card(wish.out)
     card["recall"] = {
         "recipe": f"python -m sporecount.steps.classify.training.recall --unseen {' '.join(wish.unseen)}",
+        "drawn": drawn,
         "counted": _fitted("counted", counted),
         "empty": _fitted("empty", of_all),
     }

@@ -10,6 +10,7 @@ trees' answers to probabilities.
 
 from __future__ import annotations
 
+import datetime
 import multiprocessing
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -46,7 +47,10 @@ if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
 SPORE, UNTOLD = 1, 2
-_TREES, _DEPTH = 300, 4
+_TREES, _DEPTH = 300, 5
+
+_TRAITS_A_SPLIT = 0.3
+"""Share of the traits, drawn anew, that each split of a tree may choose from."""
 
 _CLEAN_WEIGHT = 5.0
 """Weight in the trees of an object on a photo without a spore: most prints are clean, and a false alarm costs an
@@ -145,6 +149,7 @@ def _boosted(parts: Sequence[Rows]) -> HistGradientBoostingClassifier:
         max_depth=_DEPTH,
         max_iter=_TREES,
         learning_rate=0.05,
+        max_features=_TRAITS_A_SPLIT,
         min_samples_leaf=200,
         l2_regularization=20,
         random_state=0,
@@ -211,6 +216,7 @@ def main() -> None:
     card["parts"]["sorter.onnx"] = {
         "what": f"the last sorting: {_TREES} trees of depth {_DEPTH}",
         "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
+        "date": datetime.date.today().isoformat(),
         "simulated_photos": len(paths),
         "drawn": drawn_into(wish.photos_in),
     }

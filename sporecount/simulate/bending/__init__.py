@@ -1,11 +1,10 @@
-"""A simulator of tape prints built on bent light.
-
-No network learns from it; the sorter, the calibration and the recall are fitted on it.
+"""Simulated photos in a style of bent light.
 
 Things are laid as two layers: what they swallow (optical density by colour) and how they bend light (relief).
 Bright middles, dark rims and the halo that flips with focus all follow from the relief and the signed defocus.
+Only `draw_photo` is meant for use.
 """
 
-from tests.recipes.voyager.photo import draw_photo
+from sporecount.simulate.bending.photo import draw_photo
 
 __all__ = ["draw_photo"]

@@ -9,7 +9,7 @@ from functools import partial
 import cv2
 import numpy as np
 
-from tests.recipes.traveller.slab import DEEP, PRINT, TAPE, Array, Patch, Scene, egg_distance
+from sporecount.simulate.grounds.slab import DEEP, PRINT, TAPE, Array, Patch, Scene, egg_distance
 
 SCALE_DYES: dict[str, tuple[float, tuple[float, float, float], float]] = {
     "orange": (0.32, (0.3, 1.0, 2.0), 0.6),

@@ -9,7 +9,7 @@ from functools import partial
 import cv2
 import numpy as np
 
-from tests.recipes.voyager.sheet import KIND, Array, Box, Sheet, cloud, size_um, tint
+from sporecount.simulate.bending.sheet import KIND, Array, Box, Sheet, cloud, size_um, tint
 
 Rng = np.random.Generator
 GREY = tint(1, 1, 1)
@@ -108,7 +108,7 @@ def _lay_leaf(
 
 
 def lay_flake(rng: Rng, on: Sheet, look: ScaleLook, x: float, y: float) -> None:
-    """A crumb of a scale, with ridges and angular ends; some as large as a spore."""
+    """Lay a crumb of a scale, with ridges and angular ends; some as large as a spore."""
     size = size_um(rng, 9, 0.6, 3.5, 45)
     box = on.box(x, y, 1.6 * size)
     if box is None:
@@ -137,7 +137,7 @@ def lay_bubble(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float)
 
 
 def lay_droplet(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float) -> None:
-    """A round drop of brown or yellow body fluid: smooth, without a wall, at times flattened by its neighbours."""
+    """Lay a round drop of brown or yellow body fluid: smooth, without a wall, at times flattened."""
     r = np.hypot(u, v * np.float32(rng.uniform(1, 1.1))) / np.float32(radius)
     cover = on.edge((r - 1) * np.float32(radius))
     dome = np.sqrt(np.clip(1 - r**2, 0, 1))
@@ -147,7 +147,7 @@ def lay_droplet(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float
 
 
 def lay_pollen(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float) -> None:
-    """A grain with a thick coat: round, three-cornered or spiny."""
+    """Lay a grain with a thick coat: round, three-cornered or spiny."""
     turn = np.arctan2(v, u)
     sort = int(rng.integers(3))
     spines = int(rng.integers(11, 19))
@@ -165,7 +165,7 @@ def lay_pollen(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float)
 
 
 def lay_dust(rng: Rng, on: Sheet, box: Box, u: Array, v: Array, radius: float) -> None:
-    """A ragged crumb, mostly dark and mostly smaller than a spore."""
+    """Lay a ragged crumb, mostly dark and mostly smaller than a spore."""
     lumps = cloud(rng, u.shape, max(1.2, 0.8 * radius / on.px_um))
     ragged = np.float32(0.4 * radius) * lumps * np.exp(-((np.hypot(u, v) / np.float32(1.6 * radius)) ** 2))
     outside = np.hypot(u, v * np.float32(rng.uniform(1, 2.2))) - np.float32(radius) + ragged
@@ -234,7 +234,7 @@ def _wander(rng: Rng, on: Sheet, x: float, y: float, length_um: float, bend: flo
 
 
 def lay_hair(rng: Rng, on: Sheet, x: float, y: float, stub: bool = False) -> None:
-    """A hair of the insect, dark, running out to a point; or its broken end, thrice as long as wide or more."""
+    """Lay a hair of the insect, dark and pointed, or its broken end, thrice as long as wide or more."""
     wide = rng.uniform(1.5, 4) if stub else rng.uniform(2.5, 9)
     length = wide * rng.uniform(3.5, 9) if stub else rng.uniform(90, 700)
     wide_um = np.asarray(wide * np.linspace(1, 1 if stub else 0.12, 39), np.float32)
@@ -244,7 +244,7 @@ def lay_hair(rng: Rng, on: Sheet, x: float, y: float, stub: bool = False) -> Non
 
 
 def lay_fibre(rng: Rng, on: Sheet, x: float, y: float) -> None:
-    """A fibre of cotton or paper: a long pale ribbon that twists, sometimes dyed."""
+    """Lay a fibre of cotton or paper: a long pale ribbon that twists, sometimes dyed."""
     beat = rng.uniform(0.15, 0.5)
     wide = rng.uniform(7, 24) * (0.65 + 0.35 * np.abs(np.sin(np.arange(39) * beat + rng.uniform(0, 3))))
     dyes = [(0.9, 1.0, 1.1), (0.9, 1.0, 1.1), (1.8, 1.0, 0.4), (0.3, 1.2, 0.9)]

@@ -10,8 +10,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from tests.recipes.voyager.plan import Plan
-from tests.recipes.voyager.sheet import KIND, Array, Sheet, tint
+from sporecount.simulate.bending.plan import Plan
+from sporecount.simulate.bending.sheet import KIND, Array, Sheet, tint
 
 Floats = NDArray[np.float64]
 

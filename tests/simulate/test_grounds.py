@@ -1,4 +1,4 @@
-"""The traveller recipe: pictures show what their truth says, on every ground and in every light."""
+"""The grounds style: pictures show what their truth says, on every ground and in every light."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from functools import cache
 import numpy as np
 import pytest
 
+from sporecount.simulate import grounds
+from sporecount.simulate.grounds import draw_photo
+from sporecount.simulate.grounds.bodies import lay_dust
+from sporecount.simulate.grounds.photo import PRESETS
+from sporecount.simulate.grounds.slab import PRINT, Light, Scene, blur_by_map, egg_distance
+from sporecount.simulate.grounds.spores import LUMA, Spores, draw_look, lay_spores, touching
 from sporecount.simulate.truth import SimulatedPhoto
-from tests.recipes import traveller
-from tests.recipes.traveller import draw_photo
-from tests.recipes.traveller.bodies import lay_dust
-from tests.recipes.traveller.photo import PRESETS
-from tests.recipes.traveller.slab import PRINT, Light, Scene, blur_by_map, egg_distance
-from tests.recipes.traveller.spores import LUMA, Spores, draw_look, lay_spores, touching
 from tests.renderer_laws import (
     SPORE,
     assert_blur_has_the_variance_of_its_map,
@@ -130,4 +130,4 @@ def test_touching_groups_are_those_whose_outlines_meet():
 
 
 def test_recipe_stands_alone():
-    assert_stands_alone(traveller)
+    assert_stands_alone(grounds)

@@ -12,7 +12,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from tests.recipes.traveller.slab import PRINT, Array, Scene, egg_distance
+from sporecount.simulate.grounds.slab import PRINT, Array, Scene, egg_distance
 
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 

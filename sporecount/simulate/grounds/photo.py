@@ -8,11 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
-from tests.recipes.traveller import bodies, sheet
-from tests.recipes.traveller.phone import develop, draw_lamp
-from tests.recipes.traveller.slab import Array, Light, Scene, blur_by_map, clouds
-from tests.recipes.traveller.spores import (
+from sporecount.simulate.grounds import bodies, sheet
+from sporecount.simulate.grounds.phone import develop, draw_lamp
+from sporecount.simulate.grounds.slab import Array, Light, Scene, blur_by_map, clouds
+from sporecount.simulate.grounds.spores import (
     LUMA,
     SporeLook,
     Spores,
@@ -23,6 +22,7 @@ from tests.recipes.traveller.spores import (
     shown_contrast,
     touching,
 )
+from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 
 PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 PX_UM = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
@@ -53,7 +53,7 @@ class _Plan:
 
 
 def _spore_count(rng: np.random.Generator, preset: str, pixels: int, area_mm2: float) -> tuple[int, float]:
-    """Number of spores and the chance of piles."""
+    """Draw the number of spores and the chance of piles."""
     # More than one for each 700 um2 is a heap, not an ordinary print.
     most = max(6, int(area_mm2 * 1e6 / 700))
     if preset == "good_focus":
@@ -277,7 +277,7 @@ def draw_photo(
         kind_map=kinds,
         scales=scales,
         notes={
-            "style": "traveller",
+            "style": "grounds",
             "preset": preset,
             "ground": plan.ground,
             "tape": plan.tape,
@@ -304,7 +304,7 @@ def _truth(
     kinds: NDArray[np.uint8],
     margin: int,
 ) -> tuple[SporeTruth, ...]:
-    """What each spore shows; `seen` and `variance_um2` are on the grid with margin."""
+    """Say what each spore shows; `seen` and `variance_um2` are on the grid with margin."""
     if not len(spores):
         return ()
     px = plan.um_per_px

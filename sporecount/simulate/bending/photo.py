@@ -6,12 +6,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
-from tests.recipes.voyager import clutter, microscope
-from tests.recipes.voyager.microscope import LUMA, Phone
-from tests.recipes.voyager.plan import Plan, draw_plan
-from tests.recipes.voyager.sheet import KIND, Array, Sheet
-from tests.recipes.voyager.spores import (
+from sporecount.simulate.bending import clutter, microscope
+from sporecount.simulate.bending.microscope import LUMA, Phone
+from sporecount.simulate.bending.plan import Plan, draw_plan
+from sporecount.simulate.bending.sheet import KIND, Array, Sheet
+from sporecount.simulate.bending.spores import (
     SporeLook,
     Spores,
     SporeSheet,
@@ -20,6 +19,7 @@ from tests.recipes.voyager.spores import (
     place_spores,
     touching,
 )
+from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 
 NOTED = ("from_above", "lamp", "ground", "ruled", "brightness", "focus_um", "tilt_um")
 MARGIN_PX = 20
@@ -77,7 +77,7 @@ def _reduce(layer: NDArray, fine: int) -> NDArray:
 def _truth(
     plan: Plan, phone: Phone, look: SporeLook, spores: Spores, fine: int, maps: dict[str, NDArray]
 ) -> tuple[SporeTruth, ...]:
-    """What each spore shows in the finished photo; the maps have the margin, and are not yet bent.
+    """Say what each spore shows in the finished photo; the maps have the margin, and are not yet bent.
 
     Contrast is not taken from how a spore was drawn: the same photo is lit once with and once without spores.
     """
@@ -222,7 +222,7 @@ def draw_photo(
         kind_map=np.where(phone.view > 0.5, kind_map, 0).astype(np.uint8),
         scales=scales,
         notes={
-            "style": "voyager",
+            "style": "bending",
             "preset": preset,
             **{name: getattr(plan, name) for name in NOTED},
             "round_view": phone.round_view,

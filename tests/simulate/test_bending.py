@@ -1,17 +1,17 @@
-"""The voyager recipe: truth agrees with pictures, and bent light does what the paper says."""
+"""The bending style: truth agrees with pictures, and bent light does what the paper says."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
+from sporecount.simulate import bending
+from sporecount.simulate.bending import draw_photo
+from sporecount.simulate.bending.microscope import Optics, blur_by_map, shine
+from sporecount.simulate.bending.plan import PRESETS
+from sporecount.simulate.bending.sheet import Sheet
+from sporecount.simulate.bending.spores import Spores, SporeSheet, draw_look, lay_spore
 from sporecount.simulate.truth import SimulatedPhoto
-from tests.recipes import voyager
-from tests.recipes.voyager import draw_photo
-from tests.recipes.voyager.microscope import Optics, blur_by_map, shine
-from tests.recipes.voyager.plan import PRESETS
-from tests.recipes.voyager.sheet import Sheet
-from tests.recipes.voyager.spores import Spores, SporeSheet, draw_look, lay_spore
 from tests.renderer_laws import (
     SPORE,
     assert_blur_has_the_variance_of_its_map,
@@ -132,4 +132,4 @@ def test_blend_of_blurred_copies_has_the_variance_of_the_map():
 
 
 def test_recipe_stands_alone():
-    assert_stands_alone(voyager)
+    assert_stands_alone(bending)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from tests.recipes.traveller.slab import Array, clouds
+from sporecount.simulate.grounds.slab import Array, clouds
 
 CASTS = {
     "tungsten": (1.0, 0.82, 0.55),

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.recipes.voyager.plan import Plan
-from tests.recipes.voyager.sheet import Array, cloud
+from sporecount.simulate.bending.plan import Plan
+from sporecount.simulate.bending.sheet import Array, cloud
 
 LUMA = np.array([0.3, 0.59, 0.11], np.float32)
 LN10 = np.float32(np.log(10))
@@ -27,6 +27,7 @@ class Optics:
 
 
 def draw_optics(rng: np.random.Generator, plan: Plan) -> Optics:
+    """Draw the focus, its slant over the view, and the blur of one photo."""
     turn = rng.uniform(0, 2 * np.pi)
     slant = rng.uniform(0.6, 2.2) if plan.from_above else rng.choice([0.0, rng.uniform(0, 1.2)])
     return Optics(
@@ -122,6 +123,7 @@ class Phone:
 
 
 def draw_phone(rng: np.random.Generator, shape: tuple[int, int], plan: Plan) -> Phone:
+    """Draw the lamp, the round view, the lens and the phone of one photo."""
     rows, cols = shape
     lamps = {
         "mirror": (1.0, 0.74, 0.42),

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from sporecount.simulate.grounds.slab import DEEP, TAPE, Array, Scene, clouds
 from sporecount.simulate.truth import KIND_NAMES
-from tests.recipes.traveller.slab import DEEP, TAPE, Array, Scene, clouds
 
 GROUNDS = (
     "glass",

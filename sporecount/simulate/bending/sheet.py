@@ -28,6 +28,7 @@ class Sheet:
 
     @classmethod
     def bare(cls, shape: tuple[int, int], px_um: float) -> Sheet:
+        """Make an empty sheet."""
         return cls(
             np.zeros((*shape, 3), np.float32),
             np.zeros(shape, np.float32),
