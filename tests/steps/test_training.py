@@ -10,6 +10,8 @@ import pytest
 
 from sporecount.records import KINDS
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
+from sporecount.steps.classify.network import model_card
+from sporecount.steps.classify.training.card import refuse_known
 from sporecount.steps.classify.training.gather import gather, load
 from sporecount.steps.classify.training.harvest import IGNORE, Harvest, label_places
 from sporecount.steps.classify.training.photos import keep_photo, read_photo
@@ -93,3 +95,17 @@ def test_whole_photos_come_back_as_they_were_drawn(tmp_path: Path) -> None:
     assert np.array_equal(back.kind_map, photo.kind_map)
     assert (back.spores, back.um_per_px, back.objective, back.scales) == (photo.spores, 0.5, 10.0, 0)
     assert [one.name for one in tmp_path.iterdir()] == ["one.npz"]
+
+
+def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
+    card = {"parts": {"sorter.onnx": {"drawn": [{"styles": ["one"], "seed": 4}]}}}
+    refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
+    with pytest.raises(SystemExit, match="the trees saw photos of new: draw new ones with another seed"):
+        refuse_known(card, [{"styles": ["two"], "seed": 5}, {"styles": ["one"], "seed": 4}], Path("new"))
+
+
+def test_what_is_shipped_was_calibrated_on_photos_new_to_its_trees() -> None:
+    card = model_card()
+    for fitted in ("calibration", "recall"):
+        assert card[fitted]["drawn"]
+        refuse_known(card, card[fitted]["drawn"], Path(fitted))
