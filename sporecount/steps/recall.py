@@ -1,8 +1,8 @@
 """What share of a field's spores is found, as simulated photos of styles that the networks never saw told.
 
-Two laws, fitted by `training/recall.py`. Where spores were counted, how they look tells of the others. Where none
-was counted, nothing does: then all photos with spores stand for it, those of which everything was overlooked among
-them.
+Two laws, fitted by `training/recall.py` on photos that may be used. Where spores were counted, how they look tells
+of the others. Where none was counted, nothing does: then all usable photos with spores stand for it, those of
+which everything was overlooked among them.
 """
 
 from __future__ import annotations

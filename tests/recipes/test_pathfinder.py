@@ -11,7 +11,7 @@ from tests.recipes import pathfinder
 from tests.recipes.pathfinder import draw_photo
 from tests.recipes.pathfinder.phone import Pupil, bend, blur_by_map, draw_pupil, unbend
 from tests.recipes.pathfinder.photo import PRESETS
-from tests.recipes.pathfinder.shapes import Sheet, lemon, turned
+from tests.recipes.pathfinder.shapes import Sheet, turned
 from tests.recipes.pathfinder.spectrum import ABSORBANCE, draw_eye, mix
 from tests.recipes.pathfinder.spores import TINTS, Spores, draw_look, lay_spore
 from tests.renderer_laws import (
@@ -101,9 +101,6 @@ def test_outline_and_its_filling_have_the_extents_that_the_truth_states():
     one = np.array
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        points = lemon(rng, 12.0, 8.0, rng.uniform(0.58, 0.92), 0.015, 0.0)
-        assert np.ptp(points, axis=0) == pytest.approx((12.0, 8.0))
-        assert points.max(0) == pytest.approx((6.0, 4.0))
         look = draw_look(rng, hard=False)
         angle = rng.uniform(0, np.pi)
         spores = Spores(one([100.3]), one([80.7]), one([angle]), one([12.0]), one([8.0]))

@@ -102,10 +102,15 @@ def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
     refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
     with pytest.raises(SystemExit, match="the trees saw photos of new: draw new ones with another seed"):
         refuse_known(card, [{"styles": ["two"], "seed": 5}, {"styles": ["one"], "seed": 4}], Path("new"))
+    with pytest.raises(SystemExit, match="no note tells what was drawn into new: draw it anew"):
+        refuse_known(card, [], Path("new"))
+    with pytest.raises(SystemExit, match="no note tells which photos the trees saw: fit the sorter first"):
+        refuse_known({"parts": {}}, [{"styles": ["two"], "seed": 5}], Path("new"))
 
 
 def test_what_is_shipped_was_calibrated_on_photos_new_to_its_trees() -> None:
     card = model_card()
+    assert card["parts"]["sorter.onnx"]["drawn"]
     for fitted in ("calibration", "recall"):
         assert card[fitted]["drawn"]
         refuse_known(card, card[fitted]["drawn"], Path(fitted))

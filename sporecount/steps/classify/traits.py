@@ -110,8 +110,8 @@ def company(hidden: np.ndarray, margin: np.ndarray) -> np.ndarray:
     -------
     ndarray of shape (n, 4)
         Distance from the mean of the other spores, and of the other things (root mean square), by how much the
-        latter is the larger, and the cosine with the mean of the other spores. Where there is no other likely
-        spore their mean is taken as 0, and so is the cosine.
+        latter is the larger, and the cosine with the mean of the other spores. Without any other object their mean
+        is taken as 0, and so is the cosine; where no other is a likely spore, the likeliest of them stand for it.
     """
     looked = hidden.any(axis=1)
     chance = 1 / (1 + np.exp(_SURER - margin))
@@ -125,7 +125,7 @@ def company(hidden: np.ndarray, margin: np.ndarray) -> np.ndarray:
 
 
 def _mean_of_others(hidden: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """For each row the weighted mean of all others; 0 where they weigh next to nothing."""
+    """For each row the weighted mean of all others; near 0 where all of them weigh less than 0.001 together."""
     others = np.maximum(weight.sum() - weight, 1e-3)[:, None]
     return (weight @ hidden - weight[:, None] * hidden) / others
 

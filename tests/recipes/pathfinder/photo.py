@@ -147,7 +147,7 @@ def draw_plan(
 
 
 def _lay_things(rng: np.random.Generator, sheet: Sheet, plan: Plan, part: float) -> int:
-    """Lay a part of each kind of thing in mixed order; the number of scales with their middle in the view."""
+    """Lay a part of each kind of thing in mixed order; how many whole scales have their middle in view."""
     looks = [things.draw_scale_look(rng) for _ in range(int(rng.integers(1, 4)))]
     order = [name for name, number in plan.counts.items() for _ in range(int(rng.binomial(number, part)))]
     whole = 0
@@ -157,8 +157,8 @@ def _lay_things(rng: np.random.Generator, sheet: Sheet, plan: Plan, part: float)
         at = rng.uniform(0, 1, 2) * size
         look = looks[int(rng.integers(len(looks)))]
         if name == "scale":
-            things.lay_scale(rng, sheet, look, at)
-            whole += bool((at > edge).all() and (at < size - edge).all())
+            is_whole = things.lay_scale(rng, sheet, look, at)
+            whole += bool(is_whole and (at > edge).all() and (at < size - edge).all())
         elif name == "piece":
             things.lay_scale(rng, sheet, look, at, float(np.clip(rng.lognormal(2.6, 0.5), 5, 60)))
         elif name == "bubble":
@@ -405,6 +405,6 @@ def draw_photo(
             "round_view": round_view,
             "hard": bool(plan.hard),
             "quality": phone.quality,
-            **{f"laid_{name}": number for name, number in plan.counts.items()},
+            **{f"planned_{name}": number for name, number in plan.counts.items()},
         },
     )

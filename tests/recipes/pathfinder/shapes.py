@@ -14,7 +14,6 @@ from tests.recipes.pathfinder.spectrum import PIGMENTS, Array, density
 Points = NDArray[np.float64]
 Box = tuple[slice, slice]
 SPORE = KIND_NAMES.index("spore")
-BACKGROUND = KIND_NAMES.index("background")
 
 
 def turned(points: Points, angle: float) -> Points:

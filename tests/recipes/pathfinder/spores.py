@@ -52,7 +52,7 @@ class SporeLook:
     wrinkle: float
 
 
-def draw_look(rng: np.random.Generator, hard: bool, length_um: float | None = None) -> SporeLook:
+def draw_look(rng: np.random.Generator, hard: bool) -> SporeLook:
     """The look of one print's spores; in hard prints they are pale more often."""
     tint = str(rng.choice(list(TINTS), p=(0.27, 0.15, 0.13, 0.15, 0.15, 0.15)))
     dark, parts = TINTS[tint]
@@ -75,7 +75,7 @@ def draw_look(rng: np.random.Generator, hard: bool, length_um: float | None = No
         body=np.clip(body, 0.08, None),
         edge_near=strength * (line - 0.5 * glow * core - 0.35 * ring * inner),
         edge_far=strength * (0.35 * line - ring * inner * 0.7 + 0.55 * glow * core),
-        length_um=length_um or float(rng.uniform(9.2, 15.8)),
+        length_um=float(rng.uniform(9.2, 15.8)),
         spread=float(rng.uniform(0.03, 0.08)),
         aspect=float(rng.uniform(1.38, 1.7)),
         point=float(rng.uniform(0.58, 0.92)),

@@ -175,18 +175,19 @@ def draw_scale_look(rng: np.random.Generator) -> ScaleLook:
 
 def lay_scale(
     rng: np.random.Generator, sheet: Sheet, look: ScaleLook, at: Points, piece_um: float = 0.0
-) -> None:
-    """Lay a scale, whole, torn, or only a flake of `piece_um` of it."""
+) -> bool:
+    """Lay a scale, whole, torn, or only a flake of `piece_um` of it; whether a whole one was laid."""
     length, width = look.length_um * np.exp(rng.normal(0, 0.1)), look.width_um * np.exp(rng.normal(0, 0.1))
     turn = rng.uniform(0, 2 * np.pi)
     points = paddle(rng, length, width, look.teeth, rng.uniform(0.02, 0.09))
+    is_torn = not piece_um and rng.random() < 0.3
     if piece_um:
         points = shard(rng, piece_um / 2)
-    elif rng.random() < 0.3:
+    elif is_torn:
         points = torn(rng, points, rng.uniform(-0.4, 0.2) * length)
     stencil = sheet.stencil(turned(points, turn), float(at[0]), float(at[1]))
     if stencil is None:
-        return
+        return False
     c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
     u, v = stencil.x_um * c + stencil.y_um * s, stencil.y_um * c - stencil.x_um * s
     # Ridges fan out a little towards the toothed end.
@@ -210,6 +211,7 @@ def lay_scale(
         sheet.scaled[stencil.box] |= inside
     if sheet.from_above:
         sheet.gloss[stencil.box] += stencil.coarse(np.clip(ridge, 0, 1) * stencil.inside) * 0.15
+    return not piece_um and not is_torn
 
 
 def lay_thread(rng: np.random.Generator, sheet: Sheet, at: Points, kind: str, short: bool) -> None:

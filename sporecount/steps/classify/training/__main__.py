@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sporecount.steps.classify.network import model_id
 from sporecount.steps.classify.training.card import drawn_into, note_draw, read_card, write_card
 from sporecount.steps.classify.training.gather import STYLES, gather, load
 from sporecount.steps.classify.training.photos import draw_photos
@@ -60,7 +61,11 @@ def main() -> None:
 
 
 def _draw(wish: argparse.Namespace) -> None:
-    note_draw(wish.crops, {"styles": wish.styles, "seed": wish.seed, "mined": wish.mine})
+    mined_by = model_id() if wish.mine else ""
+    note_draw(
+        wish.crops,
+        {"styles": wish.styles, "photos": wish.photos, "seed": wish.seed, "mined_by": mined_by},
+    )
     gather(
         wish.crops,
         wish.photos,
@@ -100,7 +105,8 @@ def _fit(wish: argparse.Namespace) -> None:
     made = {
         f"{wish.network}.onnx": {
             "what": f"the {wish.network} network: {weights_of(network):,} weights",
-            "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}",
+            "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}"
+            f" --seed {wish.seed} --steps {wish.steps} --seconds {wish.seconds:g}",
             "date": datetime.date.today().isoformat(),
             "seed": wish.seed,
             "drawn": drawn_into(wish.crops),
@@ -117,7 +123,8 @@ def _fit(wish: argparse.Namespace) -> None:
         export_glance(quick, wish.out / "glance.onnx")
         made["glance.onnx"] = {
             "what": f"the quick look: {weights_of(quick):,} weights",
-            "recipe": "made with first.onnx, on the same crops, half from the truth and half from its answers",
+            "recipe": "made with first.onnx, on the same crops, half from the truth and half from its answers:"
+            f" --glance-steps {wish.glance_steps}",
             "batches": wish.glance_steps,
         }
     card = read_card(wish.out)

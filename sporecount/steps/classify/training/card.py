@@ -42,6 +42,10 @@ def drawn_into(folder: Path) -> list[dict[str, Any]]:
 
 def refuse_known(card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path) -> None:
     """End the program where photos of a folder were drawn for the trees, too: what they show would flatter."""
-    of_trees = {draw["seed"] for draw in card["parts"]["sorter.onnx"].get("drawn", ())}
+    of_trees = {draw["seed"] for draw in card["parts"].get("sorter.onnx", {}).get("drawn", ())}
+    if not drawn:
+        raise SystemExit(f"no note tells what was drawn into {folder}: draw it anew")
+    if not of_trees:
+        raise SystemExit("no note tells which photos the trees saw: fit the sorter first")
     if of_trees & {draw["seed"] for draw in drawn}:
         raise SystemExit(f"the trees saw photos of {folder}: draw new ones with another seed")

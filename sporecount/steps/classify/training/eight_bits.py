@@ -99,7 +99,8 @@ def looks_of(path: Path, crops: Crops) -> np.ndarray:
 def _drawn(photos: int, seed: int) -> Harvest:
     parts = []
     for number in range(photos):
-        preset = _PRESETS[number % len(_PRESETS)]
+        # shifted once a round, so that no style keeps to one preset
+        preset = _PRESETS[(number + number // len(STYLES)) % len(_PRESETS)]
         simulated = draw(STYLES[number % len(STYLES)], seed + number, preset, 800, 700)
         harvest = harvest_photo(simulated, number, np.random.default_rng([seed, number]))
         some = np.random.default_rng(number).permutation(len(harvest.label))[:100]
@@ -114,7 +115,9 @@ def _fed(harvest: Harvest, close: str, factor: float) -> Crops:
 def main() -> None:
     """Rewrite both networks, and say so in the card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--photos", type=int, default=30, help="simulated photos to set the ranges by")
+    parser.add_argument(
+        "--photos", type=int, default=3 * len(STYLES), help="simulated photos to set the ranges by"
+    )
     parser.add_argument("--seed", type=int, default=20261127)
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
