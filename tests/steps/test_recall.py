@@ -14,7 +14,7 @@ from sporecount.session.planning import USUAL_RECALL, USUAL_RECALL_U
 from sporecount.settings import CountSettings
 from sporecount.simulate import panes
 from sporecount.stats.count_interval import field_count_interval
-from sporecount.steps.classify.training.recall import fit_recall, found_of
+from sporecount.steps.classify.training.recall import fit_recall, found_of, spread_elsewhere
 from sporecount.steps.recall import TERMS, expected_recall, recall_terms
 from tests.steps.made_fields import make_objects
 
@@ -31,6 +31,30 @@ def test_a_drawn_law_of_recall_is_found_again() -> None:
     # Three standard errors, which over twelve seeds were up to 0.057 and 0.0016.
     np.testing.assert_allclose(fitted, weights, atol=0.17)
     assert fitted_spread == pytest.approx(spread, abs=0.005)
+
+
+def test_spread_of_a_style_yet_unseen_holds_that_between_styles() -> None:
+    rng = np.random.default_rng(6)
+    spread, photos = 0.06, 1500
+    size = 1 / spread - 1
+
+    def drawn(logit: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        there = rng.integers(20, 90, photos)
+        share = expit(logit)
+        return (
+            np.ones((photos, 1)),
+            rng.binomial(there, rng.beta(share * size, (1 - share) * size, photos)),
+            there,
+        )
+
+    alike = [drawn(2.0) for _ in range(4)]
+    # Of 6000 draws a variance is known to 2 %, and three standard errors of it are 0.004.
+    assert spread_elsewhere(alike) == pytest.approx(spread, abs=0.004)
+    unlike = [drawn(logit) for logit in (1.2, 1.6, 2.4, 2.8)]
+    _, within = fit_recall(*(np.concatenate(column) for column in zip(*unlike, strict=True)))
+    # About the mean of the others a style strays by 4/3 of what it does about the mean of all.
+    assert within > 1.15 * spread
+    assert spread_elsewhere(unlike) > 1.15 * within
 
 
 def test_found_spores_are_matched_one_to_one() -> None:

@@ -4,9 +4,10 @@
 
 Run it last, on photos that the trees did not see: what was found of each photo's countable spores is a
 beta-binomial draw, whose mean depends on the terms of `steps/recall.py`. The law of fields with a count is fitted
-on the photos that had one; that of empty fields on all photos with spores. Photos flagged unusable take no part,
-since nobody is to go by their number. The trees have seen other photos of these styles, so what is found is a
-little hopeful. Where the terms change, give the card as many weights first: the count that is fitted uses them.
+on the photos that had one; that of empty fields on all photos with spores. How far photos stray from it is told by
+each style in its turn, about the law of the others. Photos flagged unusable take no part, since nobody is to go by
+their number. The trees have seen other photos of these styles, so what is found is a little hopeful. Where the
+terms change, give the card as many weights first: the count that is fitted uses them.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
-from scipy.optimize import linear_sum_assignment, minimize
+from scipy.optimize import linear_sum_assignment, minimize, minimize_scalar
 from scipy.special import betaln, expit
 
 from sporecount.chain import count_field
@@ -76,11 +77,8 @@ def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple
     """
 
     def loss(unknown: np.ndarray) -> float:
-        share, spread = expit(terms @ unknown[:-1]), expit(unknown[-1])
-        size = 1 / spread - 1
-        a, b = share * size, (1 - share) * size
-        likelihood = betaln(a + found, b + there - found) - betaln(a, b)
-        return float(-likelihood.sum() + 0.5 * ((unknown[1:-1] / _LOOSE) ** 2).sum())
+        misfit = _misfit(expit(terms @ unknown[:-1]), expit(unknown[-1]), found, there)
+        return misfit + 0.5 * float(((unknown[1:-1] / _LOOSE) ** 2).sum())
 
     start = np.zeros(terms.shape[1] + 1)
     start[0], start[-1] = 2.5, -3.0
@@ -89,9 +87,43 @@ def fit_recall(terms: np.ndarray, found: np.ndarray, there: np.ndarray) -> tuple
     return best[:-1], float(expit(best[-1]))
 
 
+def spread_elsewhere(of_style: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> float:
+    """Fit the spread about what all other styles lead to expect of each: that of photos of a style yet unseen.
+
+    Parameters
+    ----------
+    of_style : sequence of tuples of ndarrays
+        Terms, spores found, and countable ones of each style, as `fit_recall` takes them; two styles at least.
+
+    Returns
+    -------
+    float
+        As that of `fit_recall`, and mostly larger.
+    """
+    expected = []
+    for left_out in range(len(of_style)):
+        others = [one for number, one in enumerate(of_style) if number != left_out]
+        weights, _ = fit_recall(*(np.concatenate(column) for column in zip(*others, strict=True)))
+        terms, found, there = of_style[left_out]
+        expected.append((expit(terms @ weights), found, there))
+
+    def loss(unknown: float) -> float:
+        return sum(_misfit(share, float(expit(unknown)), found, there) for share, found, there in expected)
+
+    return float(expit(minimize_scalar(loss, bounds=(-9, 9), method="bounded").x))
+
+
+def _misfit(share: np.ndarray, spread: float, found: np.ndarray, there: np.ndarray) -> float:
+    """Minus the log likelihood of a beta-binomial, but for what depends on the data alone."""
+    size = 1 / spread - 1
+    a, b = share * size, (1 - share) * size
+    return float(-(betaln(a + found, b + there - found) - betaln(a, b)).sum())
+
+
 class Seen(NamedTuple):
     """What of a photo's spores was found, and the terms of its law and of that of empty fields."""
 
+    style: str
     usable: bool
     law: Law
     terms: np.ndarray
@@ -110,17 +142,20 @@ def _one(path: Path) -> Seen:
     )
     found, there = found_of(simulated, result, settings.doubt_low)
     usable = result.tally.flag != "unusable"
-    return Seen(usable, law, terms, empty_terms(scale.um_per_px), found, there)
+    return Seen(style_of(path), usable, law, terms, empty_terms(scale.um_per_px), found, there)
 
 
 def _fitted(law: Law, photos: Sequence[Seen]) -> dict[str, Any]:
-    terms = np.array([one.terms for one in photos])
-    found, there = (np.array([getattr(one, name) for one in photos]) for name in ("found", "there"))
-    weights, spread = fit_recall(terms, found, there)
+    style = np.array([one.style for one in photos])
+    columns = [np.array([getattr(one, name) for one in photos]) for name in ("terms", "found", "there")]
+    weights, within = fit_recall(*columns)
+    of_style = [tuple(column[style == one] for column in columns) for one in sorted({*style})]
+    _, found, there = columns
     return {
         "terms": list(TERMS[law]),
         "weights": [round(float(one), 3) for one in weights],
-        "spread": round(spread, 4),
+        "spread": round(spread_elsewhere(of_style), 4),
+        "spread_within_styles": round(within, 4),
         "simulated_photos": len(photos),
         "countable_spores": int(there.sum()),
         "found": int(found.sum()),
@@ -136,9 +171,10 @@ def main() -> None:
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         photos = [seen for seen in pool.map(_one, of_unseen) if seen.there and seen.usable]
     counted = [one for one in photos if one.law == "counted"]
-    if not counted:
+    if len({one.style for one in counted}) < 2:
         raise SystemExit(
-            f"no spore was counted in the {len(of_unseen)} photos of {', '.join(wish.unseen)}: draw more"
+            f"in the {len(of_unseen)} photos of {', '.join(wish.unseen)} spores were counted in fewer than two"
+            " styles: draw more"
         )
     of_all = [one._replace(terms=one.terms_if_empty) for one in photos]
     card["recall"] = {
