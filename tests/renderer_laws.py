@@ -7,9 +7,11 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
 
@@ -103,6 +105,35 @@ def lone_spores(
         if (shown == SPORE).any() and np.isin(shown, (0, SPORE)).mean() > bare:
             lone.append((s, box))
     return lone
+
+
+def moved_and_turned(
+    photo: SimulatedPhoto, spore: SporeTruth, box: Window, shown: NDArray[Any]
+) -> tuple[float, float]:
+    """Tell how far what a window shows lies from where the truth says, by its first and second moments.
+
+    Parameters
+    ----------
+    photo : SimulatedPhoto
+    spore : SporeTruth
+    box : tuple of slices
+    shown : ndarray of the window's shape
+        Weight of each pixel, 0 or more.
+
+    Returns
+    -------
+    moved_um : float
+        Of the centre.
+    turned_deg : float
+        Of the long axis, 0 to 90.
+    """
+    y, x = np.mgrid[box]
+    weight = shown / shown.sum()
+    cx, cy = (weight * x).sum(), (weight * y).sum()
+    xx, yy, xy = ((weight * a * b).sum() for a, b in ((x - cx, x - cx), (y - cy, y - cy), (x - cx, y - cy)))
+    turn = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) - spore.angle_deg
+    moved_um = np.hypot(cx - spore.x_px, cy - spore.y_px) * photo.um_per_px
+    return float(moved_um), float(abs((turn + 90) % 180 - 90))
 
 
 def assert_blur_has_the_variance_of_its_map(

@@ -21,6 +21,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -82,13 +83,9 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             green = photo.rgb[box][..., 1].astype(float)
             dark = np.clip(np.median(green[~mine]) - green, 0, None)
             dark[dark < 0.35 * dark.max()] = 0
-            yy, xx = np.mgrid[box]
-            cx, cy = (dark * xx).sum() / dark.sum(), (dark * yy).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * photo.um_per_px)
-            uu, vv, uv = (
-                (dark * p * q).sum() for p, q in ((xx - cx,) * 2, (yy - cy,) * 2, (xx - cx, yy - cy))
-            )
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
     assert len(off_um) >= 25
     assert np.median(off_um) < 0.3
     assert np.quantile(off_um, 0.9) < 0.6

@@ -12,6 +12,7 @@ from tests.recipes.nomad.bodies import Spores, draw_spore_kind, lay_spore, touch
 from tests.recipes.nomad.stack import Light, Stack, blur_by_map
 from tests.recipes.nomad.style import PRESETS, draw_style
 from tests.renderer_laws import (
+    SPORE,
     assert_blur_has_the_variance_of_its_map,
     assert_presets_hold_what_they_promise,
     assert_stands_alone,
@@ -19,6 +20,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -102,10 +104,8 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             light = (photo.rgb[box].astype(float) / 255) ** 2.2 @ [0.3, 0.59, 0.11]
             change = np.abs(light - np.median(light))
             change[change < 0.3 * change.max()] = 0
-            yy, xx = np.mgrid[box]
-            x, y = (change * xx).sum() / change.sum(), (change * yy).sum() / change.sum()
-            off_um.append(np.hypot(x - s.x_px, y - s.y_px) * photo.um_per_px)
-            mine = photo.kind_map[box] == 1
+            off_um.append(moved_and_turned(photo, s, box, change)[0])
+            mine = photo.kind_map[box] == SPORE
             agrees.append((np.log10(np.median(light)) - np.log10(light[mine] + 1e-3).mean()) / s.contrast)
     assert len(off_um) >= 20
     assert np.median(off_um) < 0.5

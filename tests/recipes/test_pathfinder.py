@@ -23,6 +23,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 SHAPE = (250, 330)
@@ -67,16 +68,10 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             light = (photo.rgb[box].astype(float) / 255 + 1e-3) ** 2.2 @ [0.25, 0.6, 0.15]
             lost = np.log10(np.median(light[~mine]) / light)
             agrees.append(lost[mine].mean() / s.contrast)
-            yy, xx = np.mgrid[box]
             near = cv2.dilate(mine.astype(np.uint8), np.ones((9, 9))) > 0
             lost = np.where(near, np.abs(lost), 0)
-            cx, cy = (lost * xx).sum() / lost.sum(), (lost * yy).sum() / lost.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * photo.um_per_px)
-            yy, xx = yy[mine], xx[mine]
-            uu, vv, uv = np.var(xx), np.var(yy), np.cov(xx, yy)[0, 1]
-            turned_deg.append(
-                abs((np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg + 90) % 180 - 90)
-            )
+            off_um.append(moved_and_turned(photo, s, box, lost)[0])
+            turned_deg.append(moved_and_turned(photo, s, box, mine)[1])
     assert len(off_um) >= 12
     assert np.median(off_um) < 0.35
     assert np.median(turned_deg) < 5

@@ -20,6 +20,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -62,16 +63,13 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             lost = np.log10(np.median(light[~mine], axis=0)) - np.log10(light[mine] + 1e-3).mean(axis=0)
             agrees.append(lost @ [0.3, 0.59, 0.11] / s.contrast)
             redder.append(lost[2] > lost[0])
-            yy, xx = np.mgrid[box]
             grey = light[..., 1]
             # The change of light is what shows the spore, be it darker or brighter.
             weight = np.abs(grey - np.median(grey[~mine]))
             weight[weight < 0.3 * weight.max()] = 0
-            cx, cy = (weight * xx).sum() / weight.sum(), (weight * yy).sum() / weight.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * photo.um_per_px)
-            pairs = ((xx - cx, xx - cx), (yy - cy, yy - cy), (xx - cx, yy - cy))
-            uu, vv, uv = ((weight * p * q).sum() for p, q in pairs)
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, weight)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
     assert len(off_um) >= 25
     assert np.median(off_um) < 0.4
     assert np.median(turned) < 6

@@ -16,6 +16,7 @@ from tests.renderer_laws import (
     assert_blur_has_the_variance_of_its_map,
     assert_stands_alone,
     assert_truth_keeps_its_contract,
+    moved_and_turned,
 )
 
 
@@ -80,13 +81,9 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             redder.append(lost[2] > lost[0])
             dark = np.clip(np.median(picture[~mine][:, 1]) - picture[..., 1], 0, None)
             dark[dark < 0.35 * dark.max()] = 0
-            yy, xx = np.mgrid[box]
-            cx, cy = (dark * xx).sum() / dark.sum(), (dark * yy).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * px)
-            uu, vv, uv = (
-                (dark * p * q).sum() for p, q in ((xx - cx,) * 2, (yy - cy,) * 2, (xx - cx, yy - cy))
-            )
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             areas.append(mine.sum() * px**2 / (s.length_um * s.width_um))
     assert len(off_um) >= 25
     assert np.median(off_um) < 0.3

@@ -25,6 +25,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -73,13 +74,9 @@ def test_map_and_picture_show_each_spore_where_truth_says():
             green = picture[..., 1]
             dark = np.clip(np.median(green[~mine]) - green, 0, None)
             dark[dark < 0.3 * dark.max()] = 0
-            y, x = np.mgrid[box[0], box[1]]
-            cx, cy = (dark * x).sum() / dark.sum(), (dark * y).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * px)
-            xx, yy, xy = (
-                (dark * a * b).sum() for a, b in ((x - cx, x - cx), (y - cy, y - cy), (x - cx, y - cy))
-            )
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             lost = np.log(np.median(picture[~mine], axis=0) + 1) - np.log(picture[mine].mean(axis=0) + 1)
             redder.append(lost[2] > lost[0])
             seen += s.countable

@@ -21,6 +21,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -73,12 +74,9 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             # Bright or dark does not matter here: a refractile spore is both.
             change = np.abs(lost)
             change[change < 0.35 * np.quantile(change, 0.99)] = 0
-            yy, xx = np.mgrid[box]
-            cx, cy = (change * xx).sum() / change.sum(), (change * yy).sum() / change.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * photo.um_per_px)
-            uu, vv = (change * (xx - cx) ** 2).sum(), (change * (yy - cy) ** 2).sum()
-            uv = (change * (xx - cx) * (yy - cy)).sum()
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, change)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
     assert len(off_um) >= 25
     assert np.median(off_um) < 0.3
     assert np.median(turned) < 6

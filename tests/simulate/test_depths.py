@@ -73,13 +73,9 @@ def test_picture_shows_each_lone_spore_where_truth_says() -> None:
             lost = np.log10(np.median(light[~mine])) - np.log10(light + 1e-3)
             agrees.append(lost[mine].mean() / s.contrast)
             dark = np.where(lost > 0.35 * lost.max(), lost, 0)
-            yy, xx = np.mgrid[box]
-            cx, cy = (dark * xx).sum() / dark.sum(), (dark * yy).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * photo.um_per_px)
-            parts = ((xx - cx,) * 2, (yy - cy,) * 2, (xx - cx, yy - cy))
-            uu, vv, uv = ((dark * p * q).sum() for p, q in parts)
-            turn = np.degrees(0.5 * np.arctan2(2 * uv, uu - vv)) - s.angle_deg
-            turned.append(abs((turn + 90) % 180 - 90))
+            moved_um, turned_deg = laws.moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             areas.append(mine.sum() * photo.um_per_px**2 / (s.length_um * s.width_um))
     assert len(off_um) >= 25
     # Light from one side shades a spore, which moves what is dark, not its outline.

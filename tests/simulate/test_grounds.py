@@ -23,6 +23,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -81,11 +82,7 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             # Wall and halo may differ in sign from the middle: what differs from the ground counts.
             weight = np.abs(density)
             weight[weight < 0.35 * np.percentile(weight, 95)] = 0
-            y, x = np.mgrid[box]
-            off = np.hypot(
-                (weight * x).sum() / weight.sum() - s.x_px, (weight * y).sum() / weight.sum() - s.y_px
-            )
-            off_um.append(off * photo.um_per_px)
+            off_um.append(moved_and_turned(photo, s, box, weight)[0])
     assert len(off_um) >= 20
     assert np.median(off_um) < 0.4
     # Tone curve and sharpening change contrast, but not by half.

@@ -24,6 +24,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 PLAIN = Optics(
@@ -85,12 +86,9 @@ def test_map_and_picture_show_each_spore_where_truth_says():
             assert off_map < 0.5, (seed, s)
             picture = photo.rgb[box].astype(float)
             dark = np.abs(picture[..., 1] - np.median(picture[~mine, 1])) * mine
-            cx, cy = (dark * x).sum() / dark.sum(), (dark * y).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * px)
-            xx, yy, xy = (
-                (dark * a * b).sum() for a, b in ((x - cx, x - cx), (y - cy, y - cy), (x - cx, y - cy))
-            )
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             lost = np.log(np.median(picture[~mine], axis=0) + 1) - np.log(picture[mine].mean(axis=0) + 1)
             bluer.append(lost[2] > lost[0])
     assert len(areas) >= 25

@@ -31,6 +31,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -87,12 +88,9 @@ def test_map_and_picture_show_each_spore_where_truth_says():
             picture = photo.rgb[box].astype(float)
             dark = np.clip(np.median(picture[~mine][:, 1]) - picture[..., 1], 0, None)
             dark[dark < 0.3 * dark.max()] = 0
-            y, x = np.mgrid[box[0], box[1]]
-            cx, cy = (dark * x).sum() / dark.sum(), (dark * y).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * px)
-            x, y = x - cx, y - cy
-            xx, yy, xy = ((dark * a * b).sum() for a, b in ((x, x), (y, y), (x, y)))
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             lost = np.log(np.median(picture[~mine], axis=0) + 1) - np.log(picture[mine].mean(axis=0) + 1)
             redder.append(lost[2] > lost[0])
             denser.append((lost.mean(), s.contrast))

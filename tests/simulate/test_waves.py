@@ -25,6 +25,7 @@ from tests.renderer_laws import (
     assert_truth_keeps_its_contract,
     kinds_shown,
     lone_spores,
+    moved_and_turned,
 )
 
 
@@ -75,13 +76,9 @@ def test_map_and_picture_show_each_spore_where_truth_says():
             wide = cv2.dilate(mine.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
             green = photo.rgb[box][..., 1].astype(float)
             dark = np.where(wide, np.clip(np.median(green[~wide]) - green, 0, None), 0)
-            y, x = np.mgrid[box[0], box[1]]
-            cx, cy = (dark * x).sum() / dark.sum(), (dark * y).sum() / dark.sum()
-            off_um.append(np.hypot(cx - s.x_px, cy - s.y_px) * px)
-            xx, yy, xy = (
-                (dark * a * b).sum() for a, b in ((x - cx, x - cx), (y - cy, y - cy), (x - cx, y - cy))
-            )
-            turned.append(abs((np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) - s.angle_deg + 90) % 180 - 90))
+            moved_um, turned_deg = moved_and_turned(photo, s, box, dark)
+            off_um.append(moved_um)
+            turned.append(turned_deg)
             contrasts.append((s.contrast, np.log10(np.median(green[~wide]) / green[mine].mean())))
     assert len(areas) >= 15
     # Between an ellipse (pi/4) and two meeting parabolas (2/3) of the same axes.
