@@ -54,6 +54,19 @@ def test_the_same_things_in_a_dye_are_not(density):
     assert of_picture(discs(density, 25)) == "other"
 
 
+def test_red_cells_beside_violet_nuclei_are_no_print_though_most_of_them_are_rather_brown():
+    # Haemoglobin takes away blue as much as green; azure and eosin on nuclei take away green most (from memory).
+    cells, nuclei = discs((0.06, 0.16, 0.17), 16), discs((0.35, 0.6, 0.2), 9, light=(1, 1, 1)) / 255
+    assert of_picture(cells) == "print"
+    assert of_picture((cells * nuclei).astype(np.uint8)) == "other"
+
+
+def test_a_line_in_red_ink_on_nearly_empty_card_changes_nothing():
+    rgb = discs(BROWN, 4)
+    rgb[150:162] = (rgb[150:162] * (0.9, 0.55, 0.7)).astype(np.uint8)
+    assert of_picture(rgb) == "print"
+
+
 def test_few_blue_fibres_among_brown_things_change_nothing():
     rgb = discs(BROWN, 25)
     rgb[200:204] = (rgb[200:204] * (0.3, 0.5, 0.95)).astype(np.uint8)

@@ -10,7 +10,9 @@ on crops that it did not look at for that.
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import tempfile
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -96,16 +98,17 @@ def looks_of(path: Path, crops: Crops) -> np.ndarray:
     return np.asarray(session.run(None, crops)[0])
 
 
-def _drawn(photos: int, seed: int) -> Harvest:
-    parts = []
-    for number in range(photos):
-        # shifted once a round, so that no style keeps to one preset
-        preset = _PRESETS[(number + number // len(STYLES)) % len(_PRESETS)]
-        simulated = draw(STYLES[number % len(STYLES)], seed + number, preset, 800, 700)
-        harvest = harvest_photo(simulated, number, np.random.default_rng([seed, number]))
-        some = np.random.default_rng(number).permutation(len(harvest.label))[:100]
-        parts.append(harvest.take(some))
-    return joined(parts)
+def _drawn(photos: int, seed: int, workers: int) -> Harvest:
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return joined(list(pool.map(_drawn_one, range(photos), [seed] * photos)))
+
+
+def _drawn_one(number: int, seed: int) -> Harvest:
+    # shifted once a round, so that no style keeps to one preset
+    preset = _PRESETS[(number + number // len(STYLES)) % len(_PRESETS)]
+    simulated = draw(STYLES[number % len(STYLES)], seed + number, preset, 800, 700)
+    harvest = harvest_photo(simulated, number, np.random.default_rng([seed, number]))
+    return harvest.take(np.random.default_rng(number).permutation(len(harvest.label))[:100])
 
 
 def _fed(harvest: Harvest, close: str, factor: float) -> Crops:
@@ -119,9 +122,10 @@ def main() -> None:
         "--photos", type=int, default=3 * len(STYLES), help="simulated photos to set the ranges by"
     )
     parser.add_argument("--seed", type=int, default=20261127)
+    parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
-    seen, unseen = _drawn(wish.photos, wish.seed), _drawn(wish.photos, wish.seed + 1000)
+    seen, unseen = (_drawn(wish.photos, seed, wish.workers) for seed in (wish.seed, wish.seed + 1000))
     card = read_card(wish.out)
     for network, factor in (("first", 1.0), ("second", PALER)):
         name, (close, _) = f"{network}.onnx", CLOSE_CROP[network]

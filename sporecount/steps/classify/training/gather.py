@@ -37,6 +37,10 @@ STYLES = (
     "sporecount.simulate.depths",
     "sporecount.simulate.bending",
     "sporecount.simulate.grounds",
+    "sporecount.simulate.phases",
+    "sporecount.simulate.outlines",
+    "sporecount.simulate.films",
+    "sporecount.simulate.pigments",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 
