@@ -31,10 +31,13 @@ _COLOUR_FROM, _COLOUR_SCALE = 0.45, 0.3
 """Share of what is dark that is of no print's colour: what lies on a print is brown, black or grey, so it takes
 away blue at least as much as green, and green as much as red. Dyes, leaves and sky do not."""
 
-_STAIN_FROM, _STAIN_SCALE, _STAIN_COVER = 0.06, 0.12, 0.06
-"""The same for what takes away green most, as the stains of cells do: pink and violet, where they cover at least
-so much of the view, which a ruled line in red ink does not. Of 486 simulated prints of ten styles at most 0.13 of
-what is dark is so, and above 0.02 on 1 in 100; of stained blood cells from 0.27 on."""
+_STAIN_FROM, _STAIN_SCALE = 0.06, 0.12
+"""The same for what takes away green most, as the stains of cells do: pink and violet. Of 486 simulated prints of
+ten styles at most 0.13 of what is dark is so, and above 0.02 on 1 in 100; of stained blood cells from 0.27 on."""
+
+_STAIN_COVER, _ACROSS = 0.06, 0.7
+"""Least share of the view that stains must cover to tell, and share of its width or height from which on a piece
+in such a colour could be a line in red ink instead."""
 
 _TINT_FROM, _TINT_SCALE = 0.4, 0.5
 """Spread of the empty light's channels in log10; the most yellow of lamps reaches about 0.6."""
@@ -81,7 +84,7 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
         max(0.0, (_EMPTY_FROM - empty) / _EMPTY_SCALE)
         + brighter / _BRIGHTER_SCALE
         + max(0.0, (_share_off_colour(channels) - _COLOUR_FROM) / _COLOUR_SCALE)
-        + _stained(channels, len(density))
+        + _stained(dark, channels, len(density))
         + max(0.0, (float(np.ptp(light)) - _TINT_FROM) / _TINT_SCALE)
     )
     return "other" if oddity > _OTHER else "odd" if oddity > _ODD else "print"
@@ -100,12 +103,19 @@ def _share_off_colour(dark: np.ndarray) -> float:
     return float(off.mean())
 
 
-def _stained(dark: np.ndarray, places: int) -> float:
-    """Say how much of the dark is pink or violet, by its densities, shape (n, 3), and the places of the view."""
-    if not len(dark):
+def _stained(dark: np.ndarray, channels: np.ndarray, places: int) -> float:
+    """Say how much of the view's dark is pink or violet, but for pieces that run across it, as ruled lines do.
+
+    `dark` is where, in the view of so many places; `channels` are the densities there, shape (n, 3).
+    """
+    if not len(channels):
         return 0.0
-    red, green, blue = dark.T
-    stained = green - np.maximum(red, blue) > np.maximum(0.05, 0.15 * dark.max(axis=1))
-    if np.count_nonzero(stained) < _STAIN_COVER * places:
+    red, green, blue = channels.T
+    stained = np.zeros(dark.shape, np.uint8)
+    stained[dark] = green - np.maximum(red, blue) > np.maximum(0.05, 0.15 * channels.max(axis=1))
+    _, _, pieces, _ = cv2.connectedComponentsWithStats(stained, connectivity=8)
+    far = np.max(pieces[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]] / dark.shape[::-1], axis=1)
+    cover = float(pieces[1:, cv2.CC_STAT_AREA][far < _ACROSS].sum())
+    if cover < _STAIN_COVER * places:
         return 0.0
-    return max(0.0, (float(stained.mean()) - _STAIN_FROM) / _STAIN_SCALE)
+    return max(0.0, (cover / len(channels) - _STAIN_FROM) / _STAIN_SCALE)

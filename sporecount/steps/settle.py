@@ -37,9 +37,8 @@ _GLANCE_BESIDE = -3.0
 _APART_UM = 6.0
 """Of places nearer to each other than this only the likeliest is looked at: some spore's width, and a look finds
 its way to the spore's centre from anywhere on it. At 4 um 0.9121 of the countable spores became objects, at 6 um
-0.9117 in a tenth less time, at 7 um 0.9105 (100 simulated photos of `phases`, `outlines`,
-`films`, `pigments`).
-"""
+0.9117 in a tenth less time, at 7 um 0.9105 (100 simulated photos of `phases`, `outlines`, `films`
+and `pigments`)."""
 
 _APART_BESIDE_UM = 2.2
 """The same beside a spore, where the next one may lie half beneath it."""

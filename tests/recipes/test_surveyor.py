@@ -14,6 +14,7 @@ from tests.recipes.surveyor.optics import Canvas, Lens, spread
 from tests.recipes.surveyor.spores import SporeLook, Spores, lay_spore, outline, touching
 from tests.recipes.surveyor.style import PRESETS
 from tests.renderer_laws import (
+    ALMOST,
     SPORE,
     assert_presets_hold_what_they_promise,
     assert_stands_alone,
@@ -39,32 +40,31 @@ def few(*spores: tuple[float, float, float, float], angle: float = 0.0) -> Spore
     return Spores(x, y, length, width, np.full(len(x), angle), np.zeros(len(x)))
 
 
-def test_small_photos_of_all_presets_keep_the_contract() -> None:
+def test_small_photos_of_all_presets_keep_the_contract():
     # Small photos, so that many things are cut by the edge of the view.
     for seed in range(24):
         photo = draw(seed, PRESETS[seed % len(PRESETS)], 151 + seed, 120)
         assert_truth_keeps_its_contract(
-            photo, (120, 151 + seed), (RAISED_UM, 17), (RAISED_ASPECT, 1.8 + 1e-9)
+            photo, (120, 151 + seed), (RAISED_UM, 17), (RAISED_ASPECT, 1.8 + ALMOST)
         )
         for s in photo.spores:
             assert not s.countable or photo.kind_map[round(s.y_px), round(s.x_px)] != 0
 
 
-def test_presets_hold_what_they_promise_and_the_same_state_the_same_photo() -> None:
+def test_presets_hold_what_they_promise_and_the_same_state_the_same_photo():
     assert_the_same_state_gives_the_same_photo(draw, "ordinary")
     photos = {preset: [draw(seed, preset) for seed in range(50, 52)] for preset in PRESETS}
     assert_presets_hold_what_they_promise(draw, photos)
     assert kinds_shown([photo for one in photos.values() for photo in one]) == 10
     for photo in photos["good_focus"]:
         assert 5 <= len(photo.spores) <= 80
-        # Well in focus: blur below a fifth of the length.
+        # Well in focus: blur below an eighth of the length, nearly.
         assert np.median([s.blur_um for s in photo.spores]) < 0.13 * photo.notes["spore_length_um"]
-    assert (
-        min(len(photo.spores) for photo in photos["heavy"]) >= 35
-    )  # 300 per megapixel, less those out of view
+    # 300 per megapixel of 380 x 280 pixels.
+    assert min(len(photo.spores) for photo in photos["heavy"]) >= 32
 
 
-def test_picture_shows_each_lone_spore_where_truth_says() -> None:
+def test_picture_shows_each_lone_spore_where_truth_says():
     off_um, turned, darker = list[float](), list[float](), list[bool]()
     for seed in range(15):
         photo = draw(70 + seed, "good_focus", 560, 400, um_per_px=0.5)
@@ -89,7 +89,7 @@ def test_picture_shows_each_lone_spore_where_truth_says() -> None:
     assert np.mean(darker) > 0.9
 
 
-def test_spread_of_a_point_has_the_variance_of_disc_and_objective() -> None:
+def test_spread_of_a_point_has_the_variance_of_disc_and_objective():
     for radius, sigma in ((40, 8), (75, 12), (0, 15)):
         for ring in (0, 7):
             kernel, variance = spread(radius, ring, sigma)
@@ -101,7 +101,7 @@ def test_spread_of_a_point_has_the_variance_of_disc_and_objective() -> None:
                 assert variance > 1.2 * spread(radius, 0, sigma)[1]
 
 
-def test_outline_has_the_area_that_its_numbers_say() -> None:
+def test_outline_has_the_area_that_its_numbers_say():
     step = 0.04
     u, v = np.meshgrid(np.arange(-8, 8, step), np.arange(-6, 6, step))
     for point in (0.5, 0.7, 0.9):
@@ -111,7 +111,7 @@ def test_outline_has_the_area_that_its_numbers_say() -> None:
         assert inside.sum() * step**2 == pytest.approx(12 * 8 * share, rel=0.01)
 
 
-def test_groups_are_those_that_touch() -> None:
+def test_groups_are_those_that_touch():
     spores = few((10, 10, 12, 8), (21.9, 10, 12, 8), (10, 17.9, 12, 8), (60, 60, 12, 8), (72.9, 60, 12, 8))
     assert touching(spores, 0.7, 1.0).tolist() == [3, 3, 3, 1, 1]
     assert touching(spores, 0.7, 2.0).tolist() == [1, 1, 1, 1, 1]
@@ -119,7 +119,7 @@ def test_groups_are_those_that_touch() -> None:
 
 
 @pytest.mark.parametrize("from_above", [False, True])
-def test_middle_turns_from_dark_to_bright_through_focus_and_hidden_is_hidden(from_above: bool) -> None:
+def test_middle_turns_from_dark_to_bright_through_focus_and_hidden_is_hidden(from_above: bool):
     look = SporeLook(np.random.default_rng(3))
     look.lens, look.core, look.grains = 0.4, 0.0, 0.0
     spores, middles = few((40, 30, 14, 9), angle=0.3), []
@@ -140,5 +140,5 @@ def test_middle_turns_from_dark_to_bright_through_focus_and_hidden_is_hidden(fro
         assert middles[1] > 1.05 * middles[0]
 
 
-def test_recipe_stands_alone() -> None:
+def test_recipe_stands_alone():
     assert_stands_alone(surveyor)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -35,11 +34,6 @@ def draw(seed: int, preset: str, **more: float) -> SimulatedPhoto:
     return draw_photo(rng, width_px=SHAPE[1], height_px=SHAPE[0], preset=preset, **more)
 
 
-@lru_cache(maxsize=1)
-def some_photos() -> dict[str, tuple[SimulatedPhoto, ...]]:
-    return {preset: tuple(draw(seed, preset) for seed in range(3)) for preset in PRESETS}
-
-
 def light(rng: np.random.Generator, below: float) -> Light:
     """A white lamp with neither relief nor lens effects."""
     white = np.ones(3, np.float32)
@@ -49,7 +43,7 @@ def light(rng: np.random.Generator, below: float) -> Light:
 
 
 def test_photos_of_all_presets_keep_the_contract_and_show_many_kinds():
-    photos = some_photos()
+    photos = {preset: [draw(seed, preset) for seed in range(3)] for preset in PRESETS}
     for shown in photos.values():
         for photo in shown:
             assert_truth_keeps_its_contract(photo, SHAPE, (8.5, 17))

@@ -61,9 +61,10 @@ def test_red_cells_beside_violet_nuclei_are_no_print_though_most_of_them_are_rat
     assert of_picture((cells * nuclei).astype(np.uint8)) == "other"
 
 
-def test_a_line_in_red_ink_on_nearly_empty_card_changes_nothing():
-    rgb = discs(BROWN, 4)
-    rgb[150:162] = (rgb[150:162] * (0.9, 0.55, 0.7)).astype(np.uint8)
+@pytest.mark.parametrize(("number", "wide"), [(4, 12), (25, 30)])
+def test_a_line_in_red_ink_changes_nothing(number, wide):
+    rgb = discs(BROWN, number)
+    rgb[150 : 150 + wide] = (rgb[150 : 150 + wide] * (0.9, 0.55, 0.7)).astype(np.uint8)
     assert of_picture(rgb) == "print"
 
 

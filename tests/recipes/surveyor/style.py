@@ -30,7 +30,7 @@ _PER_MM2 = {
     "stub": 10,
     "bubble": 30,
 }
-_MORE = {"scale": 1, "piece": 9, "dust": 10, "droplet": 9, "pollen": 5, "mould": 3, "stub": 4, "bubble": 9}
+_MORE = {"piece": 9, "dust": 10, "droplet": 9, "pollen": 5, "mould": 3, "stub": 4, "bubble": 9}
 
 
 def _between(rng: Rng, low: float, high: float) -> float:
@@ -81,7 +81,7 @@ class Style:
         self, rng: Rng, shape: tuple[int, int], um_per_px: float | None, objective: float | None, preset: str
     ) -> None:
         if preset not in PRESETS:
-            raise ValueError(f"preset must be one of {', '.join(PRESETS)}, not {preset!r}.")
+            raise ValueError(f"preset must be one of {', '.join(PRESETS)}, got {preset!r}")
         self.preset, hard = preset, preset == "hard"
         fixed = {"good_focus": [10.0], "heavy": [10.0], "scan_4x": [4.0], "hard": [10.0, 10.0, 20.0]}
         drawn = rng.choice(fixed.get(preset, [10.0, 10.0, 20.0, 40.0]))
@@ -111,7 +111,7 @@ class Style:
         scales = self.things["scale"] + float(rng.integers(0, 4))
         self.things["scale"] = int(min(scales, most + rng.uniform(0, 1.5), 45.0))
         if preset == "no_spores":
-            self.things = {name: n + int(rng.integers(0, _MORE[name])) for name, n in self.things.items()}
+            self.things |= {name: self.things[name] + int(rng.integers(0, n)) for name, n in _MORE.items()}
         many = {"hard": 4.0, "no_spores": 2.0, "good_focus": 0.4}.get(preset, 0.9)
         self.things["hair"] = min(int(rng.poisson(0.5 * many)), 4)
         self.things["fibre"] = min(int(rng.poisson(0.6 * many)), 6)

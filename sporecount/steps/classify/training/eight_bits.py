@@ -12,9 +12,11 @@ from __future__ import annotations
 import argparse
 import multiprocessing
 import tempfile
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 import onnx
 import onnxruntime
@@ -98,12 +100,15 @@ def looks_of(path: Path, crops: Crops) -> np.ndarray:
     return np.asarray(session.run(None, crops)[0])
 
 
-def _drawn(photos: int, seed: int, workers: int) -> Harvest:
+def _drawn(photos: int, seeds: Sequence[int], workers: int) -> list[Harvest]:
+    """Harvest so many photos for each seed."""
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return joined(list(pool.map(_drawn_one, range(photos), [seed] * photos)))
+        parts = [pool.map(_drawn_one, range(photos), [seed] * photos) for seed in seeds]
+        return [joined(list(part)) for part in parts]
 
 
 def _drawn_one(number: int, seed: int) -> Harvest:
+    cv2.setNumThreads(1)
     # shifted once a round, so that no style keeps to one preset
     preset = _PRESETS[(number + number // len(STYLES)) % len(_PRESETS)]
     simulated = draw(STYLES[number % len(STYLES)], seed + number, preset, 800, 700)
@@ -125,7 +130,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     wish = parser.parse_args()
-    seen, unseen = (_drawn(wish.photos, seed, wish.workers) for seed in (wish.seed, wish.seed + 1000))
+    seen, unseen = _drawn(wish.photos, (wish.seed, wish.seed + 1000), wish.workers)
     card = read_card(wish.out)
     for network, factor in (("first", 1.0), ("second", PALER)):
         name, (close, _) = f"{network}.onnx", CLOSE_CROP[network]
