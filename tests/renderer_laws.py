@@ -107,6 +107,16 @@ def lone_spores(
     return lone
 
 
+def light_lost(photo: SimulatedPhoto, box: Window) -> NDArray[np.float64]:
+    """Optical density of red, green and blue that a window shows on its spore over what is beside it.
+
+    By a phone's usual tone curve, 2.2 (common practice).
+    """
+    mine = photo.kind_map[box] == SPORE
+    light = (photo.rgb[box] / 255.0) ** 2.2
+    return np.log10(np.median(light[~mine], axis=0)) - np.log10(light[mine] + 1e-3).mean(axis=0)
+
+
 def moved_and_turned(
     photo: SimulatedPhoto, spore: SporeTruth, box: Window, shown: NDArray[Any]
 ) -> tuple[float, float]:

@@ -111,11 +111,15 @@ def _stained(dark: np.ndarray, channels: np.ndarray, places: int) -> float:
     if not len(channels):
         return 0.0
     red, green, blue = channels.T
+    here = green - np.maximum(red, blue) > np.maximum(0.05, 0.15 * channels.max(axis=1))
+    least = _STAIN_COVER * places
+    if np.count_nonzero(here) < least:  # as on nearly all prints, which so need no search for pieces
+        return 0.0
     stained = np.zeros(dark.shape, np.uint8)
-    stained[dark] = green - np.maximum(red, blue) > np.maximum(0.05, 0.15 * channels.max(axis=1))
+    stained[dark] = here
     _, _, pieces, _ = cv2.connectedComponentsWithStats(stained, connectivity=8)
     far = np.max(pieces[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]] / dark.shape[::-1], axis=1)
     cover = float(pieces[1:, cv2.CC_STAT_AREA][far < _ACROSS].sum())
-    if cover < _STAIN_COVER * places:
+    if cover < least:
         return 0.0
     return max(0.0, (cover / len(channels) - _STAIN_FROM) / _STAIN_SCALE)

@@ -60,8 +60,7 @@ def test_picture_shows_each_lone_spore_where_truth_says():
         for s, box in laws.lone_spores(photo, lambda one: one.countable and one.clump == 1):
             mine = photo.kind_map[box] == laws.SPORE
             picture = photo.rgb[box].astype(float)
-            light = (picture / 255) ** 2.2
-            lost = np.log10(np.median(light[~mine], axis=0)) - np.log10(light[mine].mean(axis=0) + 1e-3)
+            lost = laws.light_lost(photo, box)
             agrees.append(lost @ [0.3, 0.59, 0.11] / s.contrast)
             redder.append(lost[2] > lost[0])
             dark = np.abs(np.median(picture[~mine], axis=0) - picture).sum(axis=2)

@@ -20,6 +20,7 @@ from tests.renderer_laws import (
     assert_the_same_state_gives_the_same_photo,
     assert_truth_keeps_its_contract,
     kinds_shown,
+    light_lost,
     lone_spores,
     moved_and_turned,
 )
@@ -58,13 +59,12 @@ def test_picture_shows_each_lone_spore_where_truth_says():
         for s, box in lone_spores(photo, lambda one: one.countable):
             mine = photo.kind_map[box] == SPORE
             light = (photo.rgb[box] / 255.0) ** 2.2 + 1e-3
-            ground = np.median(light[~mine], axis=0)
-            lost = np.log10(ground / light[mine].mean(axis=0))
+            lost = light_lost(photo, box)
             agrees.append(lost @ [0.3, 0.59, 0.11] / s.contrast)
             redder.append(lost[2] > lost[0])
             areas.append(mine.sum() * photo.um_per_px**2 / (s.length_um * s.width_um))
             # Bright rings and dark rings show the outline alike.
-            shown = np.abs(np.log10(light[..., 1] / ground[1]))
+            shown = np.abs(np.log10(light[..., 1] / np.median(light[~mine][:, 1])))
             shown[shown < 0.3 * shown.max()] = 0
             moved_um, turned_deg = moved_and_turned(photo, s, box, shown)
             off_um.append(moved_um)

@@ -16,6 +16,7 @@ from tests.renderer_laws import (
     assert_blur_has_the_variance_of_its_map,
     assert_stands_alone,
     assert_truth_keeps_its_contract,
+    light_lost,
     moved_and_turned,
 )
 
@@ -75,8 +76,7 @@ def test_picture_shows_each_lone_spore_where_truth_says():
             ):
                 continue
             picture = photo.rgb[box].astype(float)
-            light = (picture / 255) ** 2.2
-            lost = np.log10(np.median(light[~mine], axis=0)) - np.log10(light[mine] + 1e-3).mean(axis=0)
+            lost = light_lost(photo, box)
             agrees.append(lost @ [0.3, 0.59, 0.11] / s.contrast)
             redder.append(lost[2] > lost[0])
             dark = np.clip(np.median(picture[~mine][:, 1]) - picture[..., 1], 0, None)

@@ -22,6 +22,7 @@ from tests.renderer_laws import (
     assert_the_same_state_gives_the_same_photo,
     assert_truth_keeps_its_contract,
     kinds_shown,
+    light_lost,
     lone_spores,
     moved_and_turned,
 )
@@ -64,8 +65,7 @@ def test_picture_shows_each_lone_spore_where_truth_says():
         for s, box in lone_spores(photo, lambda s: s.countable and s.visible > 0.95 and s.contrast > 0.1):
             mine = photo.kind_map[box] == SPORE
             picture = photo.rgb[box].astype(float)
-            linear = (picture / 255) ** 2.2
-            lost = np.log10(np.median(linear[~mine], axis=0)) - np.log10(linear[mine] + 1e-3).mean(axis=0)
+            lost = light_lost(photo, box)
             agrees.append(lost @ [0.3, 0.59, 0.11] / s.contrast)
             dark = np.clip(np.median(picture[~mine][:, 1]) - picture[..., 1], 0, None)
             dark[dark < 0.4 * dark.max()] = 0
