@@ -51,3 +51,24 @@ def test_answers_stay(tmp_path):
     assert np.abs(moved).max() > 0
     with pytest.raises(ValueError, match=r"second\.onnx is in 8 bits already"):
         to_eight_bits(path, crops)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_places_of_four_pixels_give_the_sums_of_single_ones(tmp_path):
+    """A convolution of 5 x 5 at every other pixel, by torch, beside the rewritten one by the runtime."""
+    import onnx
+    import torch
+
+    from sporecount.steps.classify.training.eight_bits import looks_of, see_pixels_by_fours
+
+    torch.manual_seed(5)
+    layer, path = torch.nn.Conv2d(3, 4, 5, 2, 2), tmp_path / "layer.onnx"
+    crop = crops_of(3)["finest"]
+    torch.onnx.export(
+        layer, (torch.from_numpy(crop),), str(path), input_names=["finest"], opset_version=17, dynamo=False
+    )
+    see_pixels_by_fours(path)
+    assert [node.op_type for node in onnx.load(str(path)).graph.node] == ["SpaceToDepth", "Conv"]
+    with torch.no_grad():
+        truth = layer(torch.from_numpy(crop)).numpy()
+    assert np.abs(looks_of(path, {"finest": crop}) - truth).max() < 1e-5  # sums of 75 numbers in 32 bits

@@ -79,6 +79,7 @@ def to_eight_bits(path: Path, crops: Crops) -> None:
         options.graph_optimization_level = onnxruntime.GraphOptimizationLevel.ORT_ENABLE_BASIC
         options.optimized_model_filepath = str(plain)
         onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+        see_pixels_by_fours(plain)
         quantize_static(
             str(plain),
             str(path),
@@ -92,6 +93,45 @@ def to_eight_bits(path: Path, crops: Crops) -> None:
             calibrate_method=CalibrationMethod.Percentile,
         )
     store_dense_in_eight_bits(path)
+
+
+def see_pixels_by_fours(path: Path) -> None:
+    """Let the convolutions that look at the crops, 5 x 5 at every other pixel, take 2 x 2 pixels as one.
+
+    The sums are the same: 3 x 3 places of 12 channels are 6 x 6 pixels, of which the last row and column weigh
+    nothing. In 8 bits the runtime lays the numbers that belong to a place together before it sums them, and that
+    took it longer than the sums: 9 pieces of 12 numbers instead of 25 of 3 save a seventh of a look. In 32 bits it
+    sums straight from the crop, and nothing is won.
+
+    Parameters
+    ----------
+    path : Path
+        A network with batch norm folded in, rewritten in place.
+    """
+    model = onnx.load(str(path))
+    graph = model.graph
+    weights = {one.name: one for one in graph.initializer}
+    for crop in [one.name for one in graph.input]:
+        convolution = next(node for node in graph.node if crop in node.input)
+        weight = weights[convolution.input[1]]
+        values = onnx.numpy_helper.to_array(weight)
+        assert values.shape[1:] == (3, 5, 5), f"{crop} is looked at by a convolution of {values.shape}"
+        values = np.pad(values, ((0, 0), (0, 0), (0, 1), (0, 1)))
+        # row and column within a place, then colour: the order in which SpaceToDepth lays channels
+        by_place = values.reshape(-1, 3, 3, 2, 3, 2).transpose(0, 3, 5, 1, 2, 4).reshape(-1, 12, 3, 3)
+        weight.CopyFrom(onnx.numpy_helper.from_array(by_place, weight.name))
+        fours = f"{crop}.fours"
+        seeing = onnx.helper.make_node(
+            "Conv",
+            [fours, *convolution.input[1:]],
+            convolution.output,
+            kernel_shape=[3, 3],
+            pads=[1, 1, 1, 1],
+        )
+        convolution.CopyFrom(seeing)
+        graph.node.insert(0, onnx.helper.make_node("SpaceToDepth", [crop], [fours], blocksize=2))
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
 
 
 def looks_of(path: Path, crops: Crops) -> np.ndarray:
