@@ -117,8 +117,9 @@ class WorkImage(_ReadOnlyArrays):
         Inside the round view and the photo.
     um_per_px : float
         Of the working grid.
-    zoom : float
-        Working pixels per photo pixel, at most 1. `x_px = (col + 0.5) / zoom - 0.5 + left_px`.
+    zoom, zoom_down : float
+        Working pixels per photo pixel across and down, at most 1: grids have whole pixels, so they differ a little.
+        `x_px = (col + 0.5) / zoom - 0.5 + left_px`, `y_px = (row + 0.5) / zoom_down - 0.5 + top_px`.
     left_px, top_px : int
         Photo pixel at which both grids begin.
     close : ndarray of shape (h2, w2, 3), uint8
@@ -131,6 +132,7 @@ class WorkImage(_ReadOnlyArrays):
     seen: np.ndarray
     um_per_px: float
     zoom: float
+    zoom_down: float
     left_px: int
     top_px: int
     close: np.ndarray

@@ -80,7 +80,7 @@ def find_scales(photo: Photo, view: RoundView, scale: Scale) -> Overview:
     )
     seen = view_mask(on_grid, *size, margin=0.97)
     pixel_um = scale.um_per_px / zoom
-    flat = flatten(WorkImage(rgb, seen, pixel_um, zoom, 0, 0, rgb, zoom))
+    flat = flatten(WorkImage(rgb, seen, pixel_um, zoom, zoom, 0, 0, rgb, zoom))
     return Overview(
         photo=photo.name,
         width_px=width,

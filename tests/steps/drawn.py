@@ -83,7 +83,7 @@ def as_photo(rgb: np.ndarray) -> Photo:
 def as_work(rgb: np.ndarray, um_per_px: float, seen: np.ndarray | None = None) -> WorkImage:
     """A picture that is on the working grid already."""
     seen = np.ones(rgb.shape[:2], bool) if seen is None else seen
-    return WorkImage(rgb, seen, um_per_px, 1.0, 0, 0, rgb, 1.0)
+    return WorkImage(rgb, seen, um_per_px, 1.0, 1.0, 0, 0, rgb, 1.0)
 
 
 def as_flat(density: np.ndarray, noise: float = 0.002) -> FlatField:

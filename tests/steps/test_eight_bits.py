@@ -61,12 +61,24 @@ def test_places_of_four_pixels_give_the_sums_of_single_ones(tmp_path):
 
     from sporecount.steps.classify.training.eight_bits import looks_of, see_pixels_by_fours
 
+    def write(layer):
+        torch.onnx.export(
+            layer,
+            (torch.from_numpy(crop),),
+            str(path),
+            input_names=["finest"],
+            opset_version=17,
+            dynamo=False,
+        )
+
     torch.manual_seed(5)
-    layer, path = torch.nn.Conv2d(3, 4, 5, 2, 2), tmp_path / "layer.onnx"
-    crop = crops_of(3)["finest"]
-    torch.onnx.export(
-        layer, (torch.from_numpy(crop),), str(path), input_names=["finest"], opset_version=17, dynamo=False
-    )
+    path, crop = tmp_path / "layer.onnx", crops_of(3)["finest"]
+    for other in (torch.nn.Conv2d(3, 4, 5, 1, 2), torch.nn.Conv2d(3, 4, 5, 2)):
+        write(other)
+        with pytest.raises(ValueError, match=r"layer\.onnx: what looks at finest is no convolution of 5 x 5"):
+            see_pixels_by_fours(path)
+    layer = torch.nn.Conv2d(3, 4, 5, 2, 2)
+    write(layer)
     see_pixels_by_fours(path)
     assert [node.op_type for node in onnx.load(str(path)).graph.node] == ["SpaceToDepth", "Conv"]
     with torch.no_grad():

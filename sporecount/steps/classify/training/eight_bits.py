@@ -107,6 +107,11 @@ def see_pixels_by_fours(path: Path) -> None:
     ----------
     path : Path
         A network with batch norm folded in, rewritten in place.
+
+    Raises
+    ------
+    ValueError
+        Where something else looks at a crop.
     """
     model = onnx.load(str(path))
     graph = model.graph
@@ -115,7 +120,11 @@ def see_pixels_by_fours(path: Path) -> None:
         convolution = next(node for node in graph.node if crop in node.input)
         weight = weights[convolution.input[1]]
         values = onnx.numpy_helper.to_array(weight)
-        assert values.shape[1:] == (3, 5, 5), f"{crop} is looked at by a convolution of {values.shape}"
+        way = {one.name: onnx.helper.get_attribute_value(one) for one in convolution.attribute}
+        if values.shape[1:] != (3, 5, 5) or (way.get("strides"), way.get("pads")) != ([2, 2], [2, 2, 2, 2]):
+            raise ValueError(
+                f"{path.name}: what looks at {crop} is no convolution of 5 x 5 at every other pixel"
+            )
         values = np.pad(values, ((0, 0), (0, 0), (0, 1), (0, 1)))
         # row and column within a place, then colour: the order in which SpaceToDepth lays channels
         by_place = values.reshape(-1, 3, 3, 2, 3, 2).transpose(0, 3, 5, 1, 2, 4).reshape(-1, 12, 3, 3)

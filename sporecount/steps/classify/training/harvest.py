@@ -213,7 +213,7 @@ def _places_at_spores(
     x_px = table[:, 0] + along * np.cos(table[:, 4]) - across * np.sin(table[:, 4])
     y_px = table[:, 1] + along * np.sin(table[:, 4]) + across * np.cos(table[:, 4])
     col = (x_px - work.left_px + 0.5) * work.zoom - 0.5
-    row = (y_px - work.top_px + 0.5) * work.zoom - 0.5
+    row = (y_px - work.top_px + 0.5) * work.zoom_down - 0.5
     height, width = work.seen.shape
     inside = (row >= 0) & (row <= height - 1) & (col >= 0) & (col <= width - 1)
     return row[inside], col[inside]
