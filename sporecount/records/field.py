@@ -118,7 +118,7 @@ class WorkImage(_ReadOnlyArrays):
     um_per_px : float
         Of the working grid.
     zoom, zoom_down : float
-        Working pixels per photo pixel across and down, at most 1: grids have whole pixels, so they differ a little.
+        Working pixels per photo pixel, across and down, at most 1: grids have whole pixels, so the two differ.
         `x_px = (col + 0.5) / zoom - 0.5 + left_px`, `y_px = (row + 0.5) / zoom_down - 0.5 + top_px`.
     left_px, top_px : int
         Photo pixel at which both grids begin.

@@ -2,23 +2,20 @@
 
 Run: `python -m pytest tests/benchmarks/test_speed.py --benchmark-only`. Skipped in the ordinary run.
 The bars: the whole way takes at most 5 times `cv2.imread` of the same file, and is at least 3 times faster than
-`skimage.feature.blob_log` on the photo already shrunk to the working scale.
+`skimage.feature.blob_log` on the photo already flattened and shrunk to the scale at which its counts are scored.
 """
 
 from __future__ import annotations
 
 import cv2
-import numpy as np
 import pytest
 
 from sporecount.chain import count_field
 from sporecount.files.decode import decode
 from sporecount.records import Scale
 from sporecount.settings import CountSettings
-from sporecount.steps.flatten import flatten
-from sporecount.steps.rescale import to_working_grid
-from sporecount.steps.round_view import find_round_view
 from tests.readme_tables import README
+from tests.recipes.rivals import LOG_OPEN_UM, LOG_UM_PER_PX, flatten, search_log
 
 FOLDER = README.parent / "sample_images"
 PHOTOS = ["MH-01_1.jpg", "MH-02_4.jpg", "MH-03_1.jpg"]
@@ -54,15 +51,7 @@ def test_reading_alone_by_opencv(benchmark, name):
 @pytest.mark.parametrize("name", PHOTOS[:1])
 @pytest.mark.benchmark(group="a photo of 12 megapixels")
 def test_blob_log_on_the_shrunk_photo(benchmark, name):
-    from skimage.feature import blob_log
-
     photo = decode((FOLDER / name).read_bytes(), name)
-    work = to_working_grid(photo, find_round_view(photo), SCALE, CountSettings())
-    density = np.asarray(flatten(work).density, np.float64)
-    found = benchmark.pedantic(
-        blob_log,
-        args=[density],
-        kwargs={"min_sigma": 2.0, "max_sigma": 5.0, "num_sigma": 4, "threshold": 0.05},
-        rounds=1,
-    )
+    density, zoom = flatten(photo.rgb, SCALE.um_per_px, LOG_UM_PER_PX, LOG_OPEN_UM)
+    found = benchmark.pedantic(search_log, args=[density, SCALE.um_per_px / zoom], rounds=1)
     assert found.shape[1] == 3

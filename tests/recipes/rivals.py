@@ -90,11 +90,15 @@ def detect_log(
 ) -> dict[str, Any]:
     """Detect with `skimage.feature.blob_log`."""
     od, zoom = flatten(rgb, um_per_px, LOG_UM_PER_PX, LOG_OPEN_UM)
-    pitch = um_per_px / zoom
+    found = search_log(od, um_per_px / zoom, threshold)
+    return _answer((found[:, 1] + 0.5) / zoom - 0.5, (found[:, 0] + 0.5) / zoom - 0.5, rgb, um_per_px)
+
+
+def search_log(od: NDArray[np.float32], pitch: float, threshold: float = LOG_THRESHOLD) -> NDArray[Any]:
+    """Run `skimage.feature.blob_log` on density of so many um per px; rows of row, column, sigma."""
     # A disc answers best at sigma = radius / sqrt 2; the radius is that of the circle of a spore's area.
     low, high = (length * np.sqrt(WIDTH_SHARE) / 2 / np.sqrt(2) / pitch for length in LENGTH_BAND_UM)
-    found = blob_log(od, min_sigma=low, max_sigma=high, num_sigma=5, threshold=threshold, overlap=0.4)
-    return _answer((found[:, 1] + 0.5) / zoom - 0.5, (found[:, 0] + 0.5) / zoom - 0.5, rgb, um_per_px)
+    return blob_log(od, min_sigma=low, max_sigma=high, num_sigma=5, threshold=threshold, overlap=0.4)
 
 
 def detect_simple(
