@@ -5,7 +5,13 @@ import pytest
 
 from sporecount.records import RoundView
 from sporecount.settings import CountSettings
-from sporecount.steps.rescale import COARSEST_UM_PER_PX, PIXELS_PER_SPORE, to_photo, to_working_grid
+from sporecount.steps.rescale import (
+    COARSEST_UM_PER_PX,
+    PIXELS_PER_SPORE,
+    from_photo,
+    to_photo,
+    to_working_grid,
+)
 from tests.steps.drawn import as_photo, disc_cover, given_scale, picture, whole_view
 
 WITHIN_UM = 0.5
@@ -31,16 +37,17 @@ def test_a_dot_near_the_last_row_comes_back_though_the_grid_is_a_little_taller_t
     rgb = picture(0.6 * disc_cover((height, 500), x, y, diameter))
     work = to_working_grid(as_photo(rgb), whole_view(rgb), given_scale(um_per_px), CountSettings())
     assert abs(work.zoom / work.zoom_down - 1) * height * um_per_px > 0.7  # um, were both taken for the same
+    near_row, near_col = (round(float(place)) for place in from_photo(work, x, y))
     half_wide = round(diameter * work.zoom)
-    near_col = round(x * work.zoom)
     row, col = brightness_centre(
         work.rgb,
         (
-            slice(round(y * work.zoom) - half_wide, work.rgb.shape[0]),
+            slice(near_row - half_wide, work.rgb.shape[0]),
             slice(near_col - half_wide, near_col + half_wide),
         ),
     )
     back_x, back_y = to_photo(work, np.array([row]), np.array([col]))
+    assert from_photo(work, back_x, back_y) == (pytest.approx(row), pytest.approx(col))
     assert abs(back_x[0] - x) * um_per_px < WITHIN_UM
     assert abs(back_y[0] - y) * um_per_px < WITHIN_UM
 

@@ -15,7 +15,7 @@ from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import look, spore_margin
 from sporecount.steps.flatten import flatten
-from sporecount.steps.rescale import to_photo, to_working_grid
+from sporecount.steps.rescale import from_photo, to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
 
 IGNORE = 255
@@ -212,8 +212,7 @@ def _places_at_spores(
     across = reach * table[:, 3] / 2 * np.sin(turn) / simulated.um_per_px
     x_px = table[:, 0] + along * np.cos(table[:, 4]) - across * np.sin(table[:, 4])
     y_px = table[:, 1] + along * np.sin(table[:, 4]) + across * np.cos(table[:, 4])
-    col = (x_px - work.left_px + 0.5) * work.zoom - 0.5
-    row = (y_px - work.top_px + 0.5) * work.zoom_down - 0.5
+    row, col = from_photo(work, x_px, y_px)
     height, width = work.seen.shape
     inside = (row >= 0) & (row <= height - 1) & (col >= 0) & (col <= width - 1)
     return row[inside], col[inside]
