@@ -2,7 +2,7 @@
 
 - `truth`: what every renderer hands over
 - `ranges`: the table of ranges, and its presets
-- the other folders: twenty-four more renderers, each with its own `draw_photo`
+- the other folders: twenty-eight more renderers, each with its own `draw_photo`
 - `photo`: `draw_photo`, one photo; `print_photos`: `draw_session`, the photos of one print
 - `rulings`: `draw_ruling`; `spike`: `spike_in`
 - within: `sample` and `scene` say what lies on the print in um (`debris`, `things`, `shapes`),

@@ -10,6 +10,7 @@ import argparse
 import datetime
 import multiprocessing
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -39,6 +40,7 @@ def main() -> None:
     )
     fitting.add_argument("--crops", type=Path, required=True, help="folder with the crops")
     fitting.add_argument("--network", choices=("first", "second"), required=True)
+    fitting.add_argument("--go-on", type=Path, help="folder of a finished model to go on from")
     fitting.add_argument("--steps", type=int, default=20000, help="training batches")
     fitting.add_argument("--glance-steps", type=int, default=12000, help="batches for the glance")
     fitting.add_argument("--seconds", type=float, default=1e9, help="stop training after about this time")
@@ -92,6 +94,7 @@ def _fit(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.export import export, export_glance
     from sporecount.steps.classify.training.fit import BATCH, fit, fit_glance
     from sporecount.steps.classify.training.network import CLOSE_CROP, weights_of
+    from sporecount.steps.classify.training.resume import read_back
 
     harvest = load(
         wish.crops, without=[crop for name, (crop, _) in CLOSE_CROP.items() if name != wish.network]
@@ -99,14 +102,18 @@ def _fit(wish: argparse.Namespace) -> None:
     photos = len(np.unique(harvest.photo))
     labels = np.bincount(harvest.label, minlength=9)[:9].tolist()
     print(f"{photos} photos, {len(harvest.label)} crops; per kind {labels}", flush=True)
-    network, batches = fit(harvest, name=wish.network, steps=wish.steps, seed=wish.seed, seconds=wish.seconds)
+    begun = read_back(wish.go_on / f"{wish.network}.onnx", wish.network) if wish.go_on else None
+    network, batches = fit(
+        harvest, name=wish.network, steps=wish.steps, seed=wish.seed, begun=begun, seconds=wish.seconds
+    )
     wish.out.mkdir(parents=True, exist_ok=True)
     export(network, wish.out / f"{wish.network}.onnx")
-    made = {
+    made: dict[str, dict[str, Any]] = {
         f"{wish.network}.onnx": {
             "what": f"the {wish.network} network: {weights_of(network):,} weights",
             "recipe": f"python -m sporecount.steps.classify.training fit --network {wish.network}"
-            f" --seed {wish.seed} --steps {wish.steps} --seconds {wish.seconds:g}",
+            f" --seed {wish.seed} --steps {wish.steps} --seconds {wish.seconds:g}"
+            + (f" --go-on {wish.go_on}" if wish.go_on else ""),
             "date": datetime.date.today().isoformat(),
             "seed": wish.seed,
             "drawn": drawn_into(wish.crops),
@@ -118,6 +125,12 @@ def _fit(wish: argparse.Namespace) -> None:
             "batch": BATCH,
         }
     }
+    if wish.go_on:
+        before = read_card(wish.go_on)
+        made[f"{wish.network}.onnx"]["went_on_from"] = {
+            "model": before["name"],
+            **before["parts"].get(f"{wish.network}.onnx", {}),
+        }
     if wish.network == "first":
         quick = fit_glance(harvest, network, steps=wish.glance_steps, seed=wish.seed)
         export_glance(quick, wish.out / "glance.onnx")

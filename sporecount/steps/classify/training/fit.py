@@ -12,9 +12,13 @@ from torch.nn import functional
 
 from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, Harvest
 from sporecount.steps.classify.training.network import CLOSE_CROP, KIND_COUNT, Glance, Network
+from sporecount.steps.classify.training.resume import free_norms
 
 BATCH = 8192
 """Crops a batch of the two networks."""
+
+_RATE, _RATE_GOING_ON = 5e-3, 2.5e-3
+"""Highest learning rate of a new network, and of one that goes on: that should keep what it knows."""
 
 
 def fit(
@@ -23,8 +27,8 @@ def fit(
     name: str,
     steps: int,
     seed: int,
+    begun: Network | None = None,
     batch: int = BATCH,
-    rate: float = 5e-3,
     seconds: float = math.inf,
 ) -> tuple[Network, int]:
     """Train with a one-cycle rate; the weights given back are a running mean of the last ones.
@@ -40,8 +44,10 @@ def fit(
     steps : int
         Batches.
     seed : int
-    batch, rate
-        Rows a batch; highest learning rate.
+    begun : Network, optional
+        Go on from this one, as `resume.read_back` gives it, instead of from chance.
+    batch : int
+        Rows a batch.
     seconds : float
         Stop early at about this time; the schedule follows the clock when it would be longer.
 
@@ -55,9 +61,9 @@ def fit(
     torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = Network(name).to(device)
+    network = (begun or Network(name)).to(device)
+    rate = _RATE_GOING_ON if begun else _RATE
     network.to(memory_format=torch.channels_last)  # type: ignore[call-overload]  # missing from torch's stubs
-    mean = copy.deepcopy(network).eval()
     usable = torch.from_numpy(np.flatnonzero((harvest.label < KIND_COUNT) | harvest.near_spore))
     crop, _ = CLOSE_CROP[name]
     columns = (crop, "wide", "label", "near_spore", "offset_um", "axes", "blur_um")
@@ -68,15 +74,8 @@ def fit(
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
     generator = torch.Generator(device=usable.device).manual_seed(seed)
     vary = Variation(device, seed)
-    looking = torch.compile(network) if device.type == "cuda" and name == "second" else network
-    kept = [p for p in mean.state_dict().values() if p.dtype.is_floating_point]
-    current = [p for p in network.state_dict().values() if p.dtype.is_floating_point]
-    begun = time.monotonic()
-    step, progress = 0, 0.0
-    while progress < 1.0:
-        progress = max(step / steps, (time.monotonic() - begun) / seconds)
-        for group in optimiser.param_groups:
-            group["lr"] = _rate(rate, progress)
+
+    def batch_of_crops() -> tuple[torch.Tensor, ...]:
         rows = usable[torch.randint(len(usable), (batch,), generator=generator, device=usable.device)]
         picked = {name: column[rows].to(device) for name, column in held.items()}
         spore_free = (picked["label"] != 0) & ~picked["near_spore"]
@@ -87,19 +86,27 @@ def fit(
             picked["axes"],
             spore_free,
         )
+        told = (picked["label"].long(), picked["near_spore"].float(), offset, axes, picked["blur_um"])
+        form = torch.channels_last
+        return close.contiguous(memory_format=form), wide.contiguous(memory_format=form), *told
+
+    if begun:
+        free_norms(network.eval(), *batch_of_crops()[:2])
+        network.train()
+    mean = copy.deepcopy(network).eval()
+    looking = torch.compile(network) if device.type == "cuda" and name == "second" else network
+    kept = [p for p in mean.state_dict().values() if p.dtype.is_floating_point]
+    current = [p for p in network.state_dict().values() if p.dtype.is_floating_point]
+    started = time.monotonic()
+    step, progress = 0, 0.0
+    while progress < 1.0:
+        progress = max(step / steps, (time.monotonic() - started) / seconds)
+        for group in optimiser.param_groups:
+            group["lr"] = _rate(rate, progress)
+        close, wide, *told = batch_of_crops()
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out, _ = looking(
-                close.contiguous(memory_format=torch.channels_last),
-                wide.contiguous(memory_format=torch.channels_last),
-            )
-        loss = _loss(
-            out.float(),
-            picked["label"].long(),
-            picked["near_spore"].float(),
-            offset,
-            axes,
-            picked["blur_um"],
-        )
+            out, _ = looking(close, wide)
+        loss = _loss(out.float(), *told)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
@@ -108,7 +115,7 @@ def fit(
             torch._foreach_lerp_(kept, current, 1 - decay)
         step += 1
         if step % 500 == 0:
-            print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - begun:.0f} s", flush=True)
+            print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - started:.0f} s", flush=True)
     return mean.cpu().eval(), step
 
 

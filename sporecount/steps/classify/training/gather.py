@@ -41,6 +41,10 @@ STYLES = (
     "sporecount.simulate.outlines",
     "sporecount.simulate.films",
     "sporecount.simulate.pigments",
+    "sporecount.simulate.primitives",
+    "sporecount.simulate.curves",
+    "sporecount.simulate.lightbox",
+    "sporecount.simulate.lamps",
 )
 """Independent renderers; `tests/recipes` holds more, which the networks never see."""
 

@@ -1,0 +1,8 @@
+"""A print drawn as smooth bodies of index step and pigment, seen in partly coherent bright field.
+
+No network learns from it.
+"""
+
+from .photo import draw_photo
+
+__all__ = ["draw_photo"]

@@ -1,9 +1,0 @@
-"""Simulated tape-print photos from plain primitives in two dimensions, painted one over the other.
-
-No network learns from it; sorter, calibration and recall do. Each photo mixes its own ways of painting spores,
-scales and ground, and its own camera, so that few photos are alike.
-"""
-
-from tests.recipes.rover.photo import draw_photo
-
-__all__ = ["draw_photo"]

@@ -1,0 +1,54 @@
+"""A network goes on from what was shipped: weights come back, and answers stay while its norms are freed."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("torch", reason="training alone needs it")
+pytest.importorskip("onnx", reason="training alone needs it")
+
+CLASSIFY = Path(__file__).parents[2] / "sporecount/steps/classify"
+
+
+def discs(side_px):
+    """Amber discs of many sizes on a light ground, with noise, shape (256, 3, side_px, side_px)."""
+    rng = np.random.default_rng(4)
+    rows, cols = np.indices((side_px, side_px)) - (side_px - 1) / 2
+    radius, depth = rng.uniform(2, 12, (256, 1, 1)), rng.uniform(0.05, 0.6, (256, 1, 1))
+    disc = depth / (1 + np.exp(np.hypot(rows, cols) - radius))
+    amber = np.array([0.5, 0.8, 1.2])[:, None, None]
+    return (amber * disc[:, None] + rng.normal(0, 0.02, (256, 3, side_px, side_px))).astype(np.float32)
+
+
+@pytest.mark.parametrize("name", ["first", "second"])
+def test_shipped_network_comes_back_as_it_answers(name):
+    """Beside the runtime's answers in 8 bits, as the trained network's were when it was rewritten."""
+    import torch
+
+    from sporecount.steps.classify.training.eight_bits import looks_of
+    from sporecount.steps.classify.training.network import CLOSE_CROP
+    from sporecount.steps.classify.training.resume import free_norms, read_back
+
+    close, side_px = CLOSE_CROP[name]
+    crops = {close: discs(side_px), "wide": discs(32)}
+    shipped = looks_of(CLASSIFY / f"{name}.onnx", crops)
+    network = read_back(CLASSIFY / f"{name}.onnx", name)
+    fed = [torch.from_numpy(part) for part in crops.values()]
+    with torch.no_grad():
+        back = network(*fed)[0].numpy()
+        # sums alone are rounded to 8 bits, so answers agree as closely as a rewritten network's with its own
+        assert np.sqrt(np.mean((back - shipped) ** 2)) < 0.05 * shipped.std()
+        free_norms(network, *fed)
+        assert np.abs(network(*fed)[0].numpy() - back).max() < 1e-4  # sums in 32 bits
+        network.train()
+        network.head[0].eval()  # no dropout
+        # what training sees first differs by the divisor of the variance only, 256 instead of 255
+        assert np.abs(network(*fed)[0].numpy() - back).max() < 0.02 * back.std()
+
+
+def test_another_network_is_refused():
+    from sporecount.steps.classify.training.resume import read_back
+
+    with pytest.raises((ValueError, KeyError)):
+        read_back(CLASSIFY / "first.onnx", "second")
