@@ -93,7 +93,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo of a tape print from grown, cracked and layered things, lit from below or above.
 
-    No network learns from it; sorter, calibration and recall do.
+    No network learns from it.
 
     Parameters
     ----------
