@@ -165,6 +165,7 @@ def assert_stands_alone(package: ModuleType) -> None:
     """Nothing of the program but the record of truth: what the renderers share could hide from all of them."""
     for file in Path(str(package.__file__)).parent.glob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            assert not isinstance(node, ast.ImportFrom) or node.level == 0, f"{file.name}: relative import"
             names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             names += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             for name in names:

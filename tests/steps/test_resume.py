@@ -47,8 +47,14 @@ def test_shipped_network_comes_back_as_it_answers(name):
         assert np.abs(network(*fed)[0].numpy() - back).max() < 0.02 * back.std()
 
 
-def test_another_network_is_refused():
+@pytest.mark.filterwarnings("ignore")
+def test_another_network_and_one_not_in_8_bits_are_refused(tmp_path):
+    from sporecount.steps.classify.training.export import export
+    from sporecount.steps.classify.training.network import Network
     from sporecount.steps.classify.training.resume import read_back
 
-    with pytest.raises((ValueError, KeyError)):
+    with pytest.raises(ValueError, match=r"first\.onnx is no second network: it takes other crops"):
         read_back(CLASSIFY / "first.onnx", "second")
+    export(Network("first"), tmp_path / "first.onnx")
+    with pytest.raises(ValueError, match=r"first\.onnx sees single pixels: let eight_bits rewrite it first"):
+        read_back(tmp_path / "first.onnx", "first")

@@ -3,6 +3,6 @@
 No network learns from it.
 """
 
-from .photo import draw_photo
+from tests.recipes.nomad.photo import draw_photo
 
 __all__ = ["draw_photo"]

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from .field import Field, Floats
-from .shapes import bent_line, blob, depth_um, dome_um, fill, ribbon, shard
+from tests.recipes.nomad.field import Field, Floats
+from tests.recipes.nomad.shapes import bent_line, blob, depth_um, dome_um, fill, ribbon, shard
 
 Place = tuple[float, float]
 _BROWNS = ((0.42, 1.0, 1.75), (0.62, 1.0, 1.4), (0.8, 1.0, 1.2), (0.3, 0.8, 1.9))

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from .field import Field, Floats
-from .optics import smooth
-from .shapes import bent_line, soft_noise
+from tests.recipes.nomad.field import Field, Floats
+from tests.recipes.nomad.optics import smooth
+from tests.recipes.nomad.shapes import bent_line, soft_noise
 
 _CARD: dict[str, tuple[float, float, float]] = {
     "glass": (1.0, 1.0, 1.0),

@@ -6,10 +6,9 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.truth import SporeTruth
-
-from .field import Field, Floats
-from .phone import Phone
-from .spores import Laid, clump_sizes, visible_share
+from tests.recipes.nomad.field import Field, Floats
+from tests.recipes.nomad.phone import Phone
+from tests.recipes.nomad.spores import Laid, clump_sizes, visible_share
 
 _MOST_BLUR = 0.22
 """Of the length; more leaves no shape."""

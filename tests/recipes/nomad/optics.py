@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from .field import Floats
+from tests.recipes.nomad.field import Floats
 
 APERTURE = {4.0: 0.10, 10.0: 0.25, 20.0: 0.40, 40.0: 0.65}
 """Numerical aperture of usual objectives by their magnification (common practice)."""

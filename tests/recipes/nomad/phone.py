@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .field import Floats
+from tests.recipes.nomad.field import Floats
 
 
 @dataclass(frozen=True)

@@ -6,17 +6,16 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.truth import SimulatedPhoto
-
-from .clutter import PER_MM2
-from .field import Field, Floats
-from .ground import Stage, eyepiece, lamp_light, spread_glue
-from .judge import Judge
-from .optics import Optics, blur_by_map
-from .phone import Phone
-from .presets import PRESETS, UM_PER_PX, USUAL_VIEW_MM2, Preset
-from .shapes import soft_noise
-from .spores import Brood, Laid, Spore, grown, paint, spots
-from .wing import lay_hair, lay_piece, lay_scale
+from tests.recipes.nomad.clutter import PER_MM2
+from tests.recipes.nomad.field import Field, Floats
+from tests.recipes.nomad.ground import Stage, eyepiece, lamp_light, spread_glue
+from tests.recipes.nomad.judge import Judge
+from tests.recipes.nomad.optics import Optics, blur_by_map
+from tests.recipes.nomad.phone import Phone
+from tests.recipes.nomad.presets import PRESETS, UM_PER_PX, USUAL_VIEW_MM2, Preset
+from tests.recipes.nomad.shapes import soft_noise
+from tests.recipes.nomad.spores import Brood, Laid, Spore, grown, paint, spots
+from tests.recipes.nomad.wing import lay_hair, lay_piece, lay_scale
 
 _ALL = (0, 1, 2)
 _GREEN = (1,)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .field import Box, Field, Floats
+from tests.recipes.nomad.field import Box, Field, Floats
 
 Curve = NDArray[np.float64]
 """Points (x, y) in µm."""

@@ -9,8 +9,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from .field import Box, Field, Floats
-from .presets import Preset
+from tests.recipes.nomad.field import Box, Field, Floats
+from tests.recipes.nomad.presets import Preset
 
 LENGTH_UM = (8.0, 18.0)
 ASPECT = (1.3, 1.8)

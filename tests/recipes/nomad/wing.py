@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .field import Box, Field, Floats
-from .shapes import Curve, bent_line, blob, depth_um, dome_um, fill, ribbon, shard
+from tests.recipes.nomad.field import Box, Field, Floats
+from tests.recipes.nomad.shapes import Curve, bent_line, blob, depth_um, dome_um, fill, ribbon, shard
 
 _PIGMENT: dict[str, tuple[float, float, float]] = {
     "black": (0.80, 0.95, 1.10),

@@ -5,6 +5,6 @@ each other as pigments whose transmittances multiply, and lit from below or, as 
 No network learns from it.
 """
 
-from .views import PRESETS, draw_photo
+from tests.recipes.pilgrim.views import PRESETS, draw_photo
 
 __all__ = ["PRESETS", "draw_photo"]

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from .palette import CLEAR, POLLEN, SOIL, SOOT, STAIN, Floats, Pigment, Rng, varied
-from .scene import Patch, Scene, clouds, own_grid, pitch_for
+from tests.recipes.pilgrim.palette import CLEAR, POLLEN, SOIL, SOOT, STAIN, Floats, Pigment, Rng, varied
+from tests.recipes.pilgrim.scene import Patch, Scene, clouds, own_grid, pitch_for
 
 
 def _patch(

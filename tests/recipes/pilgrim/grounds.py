@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from .palette import INKS, Floats, Rng, varied
-from .scene import Scene, clouds
+from tests.recipes.pilgrim.palette import INKS, Floats, Rng, varied
+from tests.recipes.pilgrim.scene import Scene, clouds
 
 TINTS = {
     "cream": (0.86, 0.80, 0.66),

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from .palette import Floats, Rng
-from .scene import Scene, clouds
+from tests.recipes.pilgrim.palette import Floats, Rng
+from tests.recipes.pilgrim.scene import Scene, clouds
 
 
 class Lighting(NamedTuple):

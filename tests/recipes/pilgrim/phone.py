@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .palette import Floats, Rng
+from tests.recipes.pilgrim.palette import Floats, Rng
 
 GAMMA = 2.2
 

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .palette import SCALE, Rng, varied
-from .scene import Patch, Scene, clouds, own_grid, pitch_for
+from tests.recipes.pilgrim.palette import SCALE, Rng, varied
+from tests.recipes.pilgrim.scene import Patch, Scene, clouds, own_grid, pitch_for
 
 
 def grow_scale(rng: Rng, um_per_px: float, colour: str | None = None) -> Patch:

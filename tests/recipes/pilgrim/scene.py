@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sporecount.simulate.truth import KIND_NAMES
-
-from .palette import Floats, Pigment, Rng
+from tests.recipes.pilgrim.palette import Floats, Pigment, Rng
 
 KIND = {name: number for number, name in enumerate(KIND_NAMES)}
 NOBODY = -1

@@ -10,8 +10,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from .palette import SPORE, Floats, Pigment, Rng, varied
-from .scene import Scene
+from tests.recipes.pilgrim.palette import SPORE, Floats, Pigment, Rng, varied
+from tests.recipes.pilgrim.scene import Scene
 
 
 class Spore(NamedTuple):

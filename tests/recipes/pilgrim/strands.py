@@ -6,8 +6,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .palette import CELLULOSE, CLEAR, HAIR, MOULD, THREAD_DYES, Floats, Pigment, Rng, varied
-from .scene import Scene
+from tests.recipes.pilgrim.palette import (
+    CELLULOSE,
+    CLEAR,
+    HAIR,
+    MOULD,
+    THREAD_DYES,
+    Floats,
+    Pigment,
+    Rng,
+    varied,
+)
+from tests.recipes.pilgrim.scene import Scene
 
 Path = NDArray[np.float64]
 """Points as rows of x, y in px."""

@@ -7,17 +7,16 @@ from typing import NamedTuple
 import numpy as np
 
 from sporecount.simulate.truth import SimulatedPhoto
-
-from . import grains
-from .grounds import TINTS, lay_ground
-from .lamps import blur, draw_lighting, focus_variance_um2, lit_sheet
-from .palette import Rng
-from .phone import draw_phone, fringed, round_view, take, white_balanced
-from .scales import strew_scales, strew_shards
-from .scene import Scene
-from .spores import draw_strain, lay_spore, scatter
-from .strands import strew_fibres, strew_hairs, strew_mould, strew_scratches
-from .witness import witness
+from tests.recipes.pilgrim import grains
+from tests.recipes.pilgrim.grounds import TINTS, lay_ground
+from tests.recipes.pilgrim.lamps import blur, draw_lighting, focus_variance_um2, lit_sheet
+from tests.recipes.pilgrim.palette import Rng
+from tests.recipes.pilgrim.phone import draw_phone, fringed, round_view, take, white_balanced
+from tests.recipes.pilgrim.scales import strew_scales, strew_shards
+from tests.recipes.pilgrim.scene import Scene
+from tests.recipes.pilgrim.spores import draw_strain, lay_spore, scatter
+from tests.recipes.pilgrim.strands import strew_fibres, strew_hairs, strew_mould, strew_scratches
+from tests.recipes.pilgrim.witness import witness
 
 UM_PER_PX = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}
 FULL_VIEW_UM2 = 300_000.0

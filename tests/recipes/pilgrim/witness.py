@@ -7,11 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sporecount.simulate.truth import SporeTruth
-
-from .palette import Floats
-from .phone import GAMMA
-from .scene import KIND, Scene
-from .spores import Spore, clump_sizes
+from tests.recipes.pilgrim.palette import Floats
+from tests.recipes.pilgrim.phone import GAMMA
+from tests.recipes.pilgrim.scene import KIND, Scene
+from tests.recipes.pilgrim.spores import Spore, clump_sizes
 
 LEAST_CONTRAST = 0.05
 CRISP = 0.09

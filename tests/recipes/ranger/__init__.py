@@ -8,17 +8,16 @@ from __future__ import annotations
 import numpy as np
 
 from sporecount.simulate.truth import SimulatedPhoto
-
-from .canvas import Canvas
-from .debris import amounts, lay_grains
-from .ground import ground_density
-from .judge import judge
-from .optics import blur_by_map, fringe, illumination, smear, variance_map, view_circle
-from .phone import develop, draw_phone
-from .scales import lay_pieces, lay_scales
-from .spores import paint, place
-from .threads import lay_threads
-from .world import PRESETS, World, draw_world
+from tests.recipes.ranger.canvas import Canvas
+from tests.recipes.ranger.debris import amounts, lay_grains
+from tests.recipes.ranger.ground import ground_density
+from tests.recipes.ranger.judge import judge
+from tests.recipes.ranger.optics import blur_by_map, fringe, illumination, smear, variance_map, view_circle
+from tests.recipes.ranger.phone import develop, draw_phone
+from tests.recipes.ranger.scales import lay_pieces, lay_scales
+from tests.recipes.ranger.spores import paint, place
+from tests.recipes.ranger.threads import lay_threads
+from tests.recipes.ranger.world import PRESETS, World, draw_world
 
 __all__ = ["PRESETS", "draw_photo"]
 BENEATH = 0.12

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sporecount.simulate.truth import KIND_NAMES
-
-from .radial import Field, Outline, Patch, patch_of
+from tests.recipes.ranger.radial import Field, Outline, Patch, patch_of
 
 KIND = {name: number for number, name in enumerate(KIND_NAMES)}
 HIDES_FROM = 0.3

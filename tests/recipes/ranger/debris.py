@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import Canvas
-from .radial import THETA, Field, Patch, lumpy, outline_from
-from .world import World
+from tests.recipes.ranger.canvas import Canvas
+from tests.recipes.ranger.radial import THETA, Field, Patch, lumpy, outline_from
+from tests.recipes.ranger.world import World
 
 Grain = Callable[[np.random.Generator, Canvas, float, float], None]
 GREY = np.array([0.98, 1.0, 1.02])

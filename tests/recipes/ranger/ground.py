@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .radial import Field
-from .world import World
+from tests.recipes.ranger.radial import Field
+from tests.recipes.ranger.world import World
 
 
 def gaussian_field(

@@ -8,12 +8,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from sporecount.simulate.truth import SporeTruth
-
-from .canvas import KIND, Canvas
-from .phone import Phone, tone
-from .radial import Field
-from .spores import Spore, groups
-from .world import World
+from tests.recipes.ranger.canvas import KIND, Canvas
+from tests.recipes.ranger.phone import Phone, tone
+from tests.recipes.ranger.radial import Field
+from tests.recipes.ranger.spores import Spore, groups
+from tests.recipes.ranger.world import World
 
 STEP_LEAST = 0.035
 """Smallest step of display value (0 to 1) that the eye finds on even ground (chosen by eye)."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from .radial import Field
-from .world import World
+from tests.recipes.ranger.radial import Field
+from tests.recipes.ranger.world import World
 
 LEVELS = 5
 """Evenly blurred copies that a map of blur is mixed from."""

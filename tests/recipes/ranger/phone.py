@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .radial import Field
-from .world import World
+from tests.recipes.ranger.radial import Field
+from tests.recipes.ranger.world import World
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import Canvas
-from .radial import Field, Outline, Patch, from_corners, lumpy
-from .world import World
+from tests.recipes.ranger.canvas import Canvas
+from tests.recipes.ranger.radial import Field, Outline, Patch, from_corners, lumpy
+from tests.recipes.ranger.world import World
 
 COLOURS = {
     "black": (1.25, (0.92, 1.0, 1.08)),

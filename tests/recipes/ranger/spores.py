@@ -10,10 +10,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from .canvas import Canvas
-from .radial import Outline, from_half_width
-from .scales import Scale
-from .world import PROFILE_TO, World
+from tests.recipes.ranger.canvas import Canvas
+from tests.recipes.ranger.radial import Outline, from_half_width
+from tests.recipes.ranger.scales import Scale
+from tests.recipes.ranger.world import PROFILE_TO, World
 
 LENGTH_UM = (9.0, 17.0)
 ASPECT = (1.3, 1.8)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import Canvas
-from .world import World
+from tests.recipes.ranger.canvas import Canvas
+from tests.recipes.ranger.world import World
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .radial import Field
+from tests.recipes.ranger.radial import Field
 
 PRESETS = ("good_focus", "ordinary", "hard", "no_spores", "heavy", "scan_4x")
 UM_PER_PX = {4.0: (1.0, 2.2), 10.0: (0.3, 1.0), 20.0: (0.18, 0.5), 40.0: (0.1, 0.25)}

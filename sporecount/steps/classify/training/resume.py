@@ -33,7 +33,7 @@ def read_back(path: Path, name: str) -> Network:
     Raises
     ------
     ValueError
-        A file of another shape, or one that `eight_bits` did not rewrite.
+        Another network, or one that `eight_bits` did not rewrite.
     """
     held = _weights(path, name)
     network = Network(name)
@@ -96,6 +96,11 @@ def free_norms(network: Network, close: torch.Tensor, wide: torch.Tensor) -> Non
 def _weights(path: Path, name: str) -> dict[str, tuple[np.ndarray, ...]]:
     """Weight and bias of each layer by what it gives, widened as the runtime widens them."""
     model = onnx.load(str(path))
+    crop, side_px = CLOSE_CROP[name]
+    if [one.name for one in model.graph.input] != [crop, "wide"]:
+        raise ValueError(f"{path.name} is no {name} network: it takes other crops")
+    if not any(node.op_type == "SpaceToDepth" for node in model.graph.node):
+        raise ValueError(f"{path.name} sees single pixels: let eight_bits rewrite it first")
     initial = {one.name for one in model.graph.initializer}
     wanted: dict[str, list[str]] = {}
     for node in model.graph.node:
@@ -107,7 +112,6 @@ def _weights(path: Path, name: str) -> dict[str, tuple[np.ndarray, ...]]:
             wanted |= {part: [part] for part in node.input[1:]}
     needed = {one for parts in wanted.values() for one in parts} - initial
     model.graph.output.extend(onnx.ValueInfoProto(name=one) for one in sorted(needed))
-    crop, side_px = CLOSE_CROP[name]
     session = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
     blank = {
         one: np.zeros((1, 3, side, side), np.float32) for one, side in ((crop, side_px), ("wide", WIDE_PX))
@@ -123,7 +127,5 @@ def _weights(path: Path, name: str) -> dict[str, tuple[np.ndarray, ...]]:
 
 def _by_pixels(fours: np.ndarray) -> np.ndarray:
     """Undo `eight_bits.see_pixels_by_fours`."""
-    if fours.shape[1:] != (12, 3, 3):
-        raise ValueError("the network sees single pixels: let eight_bits rewrite it first")
     pixels = fours.reshape(-1, 2, 2, 3, 3, 3).transpose(0, 3, 4, 1, 5, 2).reshape(-1, 3, 6, 6)
     return np.ascontiguousarray(pixels[..., :5, :5])
