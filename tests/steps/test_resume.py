@@ -58,3 +58,19 @@ def test_another_network_and_one_not_in_8_bits_are_refused(tmp_path):
     export(Network("first"), tmp_path / "first.onnx")
     with pytest.raises(ValueError, match=r"first\.onnx sees single pixels: let eight_bits rewrite it first"):
         read_back(tmp_path / "first.onnx", "first")
+
+
+def test_the_mean_of_networks_has_the_mean_of_their_weights():
+    import torch
+
+    from sporecount.steps.classify.training.resume import mean_of, read_back
+
+    one, other = (read_back(CLASSIFY / "first.onnx", "first") for _ in range(2))
+    with torch.no_grad():
+        for weight in other.parameters():
+            weight *= 3
+    mean = mean_of([one, other])
+    before = dict(one.named_parameters())
+    for part, weight in mean.named_parameters():
+        torch.testing.assert_close(weight, 2 * before[part])
+    assert not mean.training

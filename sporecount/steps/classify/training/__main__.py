@@ -48,6 +48,15 @@ def main() -> None:
     fitting.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     fitting.set_defaults(work=_fit)
 
+    meaning = works.add_parser(
+        "mean", help="take the mean weights of finished models that went on from one another"
+    )
+    meaning.add_argument(
+        "--of", type=Path, nargs="+", required=True, help="their folders, the earliest first"
+    )
+    meaning.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
+    meaning.set_defaults(work=_mean)
+
     whole = works.add_parser("photos", help="draw whole simulated photos, for sorter, calibration and recall")
     whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
     whole.add_argument("--photos", type=int, default=400, help="of each style")
@@ -77,6 +86,33 @@ def _draw(wish: argparse.Namespace) -> None:
         workers=wish.workers,
         seconds=wish.seconds,
     )
+
+
+def _mean(wish: argparse.Namespace) -> None:
+    """Write both networks' means, the last model's glance, and where they came from."""
+    from sporecount.steps.classify.training.export import export
+    from sporecount.steps.classify.training.resume import mean_of, read_back
+
+    cards = [read_card(folder) for folder in wish.of]
+    made: dict[str, dict[str, Any]] = {"glance.onnx": cards[-1]["parts"]["glance.onnx"]}
+    glance = (wish.of[-1] / "glance.onnx").read_bytes()
+    means = {
+        name: mean_of([read_back(folder / f"{name}.onnx", name) for folder in wish.of])
+        for name in ("first", "second")
+    }
+    wish.out.mkdir(parents=True, exist_ok=True)
+    for name, network in means.items():
+        export(network, wish.out / f"{name}.onnx")
+        made[f"{name}.onnx"] = {
+            "what": cards[-1]["parts"][f"{name}.onnx"]["what"],
+            "recipe": f"python -m sporecount.steps.classify.training mean --of {' '.join(map(str, wish.of))}",
+            "date": datetime.date.today().isoformat(),
+            "mean_of": [{"model": card["name"], **card["parts"][f"{name}.onnx"]} for card in cards],
+        }
+    (wish.out / "glance.onnx").write_bytes(glance)
+    card = read_card(wish.out)
+    card["parts"] |= made
+    write_card(wish.out, card)
 
 
 def _photos(wish: argparse.Namespace) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +57,28 @@ def read_back(path: Path, name: str) -> Network:
     except RuntimeError as fault:
         raise ValueError(f"{path.name} is no {name} network of this shape: {fault}") from fault
     return network.eval()
+
+
+def mean_of(networks: Sequence[Network]) -> Network:
+    """Take the mean of the weights of networks that `read_back` gave.
+
+    Networks that went on from one another lie in one basin, and between them lies one that travels better than
+    each (Izmailov et al. 2018, Averaging weights leads to wider optima, UAI).
+
+    Parameters
+    ----------
+    networks : sequence of Network
+        Of one kind, each gone on from the one before; at least one.
+    """
+    states = [network.state_dict() for network in networks]
+    mean = Network(networks[0].name)
+    mean.load_state_dict(
+        {
+            part: torch.stack([state[part].float() for state in states]).mean(0).to(value.dtype)
+            for part, value in states[0].items()
+        }
+    )
+    return mean.eval()
 
 
 def free_norms(network: Network, close: torch.Tensor, wide: torch.Tensor) -> None:
