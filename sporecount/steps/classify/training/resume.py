@@ -62,8 +62,8 @@ def read_back(path: Path, name: str) -> Network:
 def mean_of(networks: Sequence[Network]) -> Network:
     """Take the mean of the weights of networks that `read_back` gave.
 
-    Networks that went on from one another lie in one basin, and between them lies one that travels better than
-    each (Izmailov et al. 2018, Averaging weights leads to wider optima, UAI).
+    Networks that went on from one another lie in one basin, and the middle of it often travels better than they do
+    (Izmailov et al. 2018, Averaging weights leads to wider optima and better generalization, UAI).
 
     Parameters
     ----------
