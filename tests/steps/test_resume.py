@@ -66,11 +66,41 @@ def test_the_mean_of_networks_has_the_mean_of_their_weights():
     from sporecount.steps.classify.training.resume import mean_of, read_back
 
     one, other = (read_back(CLASSIFY / "first.onnx", "first") for _ in range(2))
-    with torch.no_grad():
-        for weight in other.parameters():
-            weight *= 3
+    other.load_state_dict({part: 3 * value for part, value in other.state_dict().items()})
     mean = mean_of([one, other])
-    before = dict(one.named_parameters())
-    for part, weight in mean.named_parameters():
-        torch.testing.assert_close(weight, 2 * before[part])
+    before = one.state_dict()
+    for part, value in mean.state_dict().items():
+        torch.testing.assert_close(value, 2 * before[part])
     assert not mean.training
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_mean_command_notes_its_models_and_spoils_nothing_without_a_card(tmp_path, monkeypatch):
+    import json
+    import shutil
+    import sys
+
+    from sporecount.steps.classify.training.__main__ import main
+
+    def mean(*folders):
+        monkeypatch.setattr(
+            sys, "argv", ["training", "mean", "--of", *map(str, folders), "--out", str(tmp_path / "out")]
+        )
+        main()
+
+    for folder in ("one", "next"):
+        shutil.copytree(
+            CLASSIFY, tmp_path / folder, ignore=shutil.ignore_patterns("*.py", "training", "__pycache__")
+        )
+    mean(tmp_path / "one", tmp_path / "next")
+    parts = json.loads((tmp_path / "out/model.json").read_text())["parts"]
+    shipped = json.loads((CLASSIFY / "model.json").read_text())
+    assert [one["model"] for one in parts["second.onnx"]["mean_of"]] == [shipped["name"]] * 2
+    assert (tmp_path / "out/glance.onnx").read_bytes() == (CLASSIFY / "glance.onnx").read_bytes()
+    written = (tmp_path / "out/first.onnx").read_bytes()
+    (tmp_path / "one/model.json").unlink()
+    with pytest.raises(
+        SystemExit, match=r"the card in .*one does not tell of first\.onnx, glance\.onnx, second\.onnx"
+    ):
+        mean(tmp_path / "one", tmp_path / "next")
+    assert (tmp_path / "out/first.onnx").read_bytes() == written

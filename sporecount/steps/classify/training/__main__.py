@@ -1,4 +1,4 @@
-"""Draw labelled crops of simulated photos, or fit a network to them.
+"""Draw labelled crops of simulated photos, fit a network to them, or take the mean of finished networks.
 
 python -m sporecount.steps.classify.training draw --crops FOLDER --mine
 python -m sporecount.steps.classify.training fit --crops FOLDER --network first
@@ -94,21 +94,24 @@ def _mean(wish: argparse.Namespace) -> None:
     from sporecount.steps.classify.training.resume import mean_of, read_back
 
     cards = [read_card(folder) for folder in wish.of]
-    made: dict[str, dict[str, Any]] = {"glance.onnx": cards[-1]["parts"]["glance.onnx"]}
+    for folder, card in zip(wish.of, cards, strict=True):
+        if missing := {"first.onnx", "second.onnx", "glance.onnx"} - {*card["parts"]}:
+            raise SystemExit(f"the card in {folder} does not tell of {', '.join(sorted(missing))}")
     glance = (wish.of[-1] / "glance.onnx").read_bytes()
-    means = {
-        name: mean_of([read_back(folder / f"{name}.onnx", name) for folder in wish.of])
-        for name in ("first", "second")
-    }
-    wish.out.mkdir(parents=True, exist_ok=True)
-    for name, network in means.items():
-        export(network, wish.out / f"{name}.onnx")
-        made[f"{name}.onnx"] = {
-            "what": cards[-1]["parts"][f"{name}.onnx"]["what"],
+    made: dict[str, dict[str, Any]] = {"glance.onnx": cards[-1]["parts"]["glance.onnx"]}
+    means = {}
+    for name in ("first", "second"):
+        file = f"{name}.onnx"
+        means[file] = mean_of([read_back(folder / file, name) for folder in wish.of])
+        made[file] = {
+            "what": cards[-1]["parts"][file]["what"],
             "recipe": f"python -m sporecount.steps.classify.training mean --of {' '.join(map(str, wish.of))}",
             "date": datetime.date.today().isoformat(),
-            "mean_of": [{"model": card["name"], **card["parts"][f"{name}.onnx"]} for card in cards],
+            "mean_of": [{"model": card["name"], **card["parts"][file]} for card in cards],
         }
+    wish.out.mkdir(parents=True, exist_ok=True)
+    for file, network in means.items():
+        export(network, wish.out / file)
     (wish.out / "glance.onnx").write_bytes(glance)
     card = read_card(wish.out)
     card["parts"] |= made

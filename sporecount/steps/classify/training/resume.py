@@ -63,7 +63,8 @@ def mean_of(networks: Sequence[Network]) -> Network:
     """Take the mean of the weights of networks that `read_back` gave.
 
     Networks that went on from one another lie in one basin, and the middle of it often travels better than they do
-    (Izmailov et al. 2018, Averaging weights leads to wider optima and better generalization, UAI).
+    (Izmailov et al. 2018, Averaging weights leads to wider optima and better generalization, UAI). They take the
+    statistics of norms anew; here those of the one norm that is not folded are averaged, too.
 
     Parameters
     ----------
