@@ -19,7 +19,7 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.photo import draw_photo
 from sporecount.simulate.ranges import PRESETS
 from sporecount.simulate.spike import spike_in
-from tests.steps.drawn import spore_field
+from tests.steps.drawn import linear, spore_field, srgb
 
 UM_PER_PX = 0.6
 WIDTH, HEIGHT = 620, 460
@@ -75,18 +75,6 @@ def close(one: int, other: int, share: float, number: int = 3) -> bool:
     return abs(one - other) <= max(number, share * max(one, other))
 
 
-def linear(rgb: np.ndarray) -> np.ndarray:
-    code = rgb / 255.0
-    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-
-
-def coded(light: np.ndarray) -> np.ndarray:
-    light = np.clip(light, 0, 1)
-    return np.round(
-        255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    ).astype(np.uint8)
-
-
 @FEW
 @given(seed=SEEDS, turns=st.integers(0, 3), mirrored=st.booleans())
 def test_turning_and_mirroring_change_no_count(seed, turns, mirrored):
@@ -100,13 +88,13 @@ def test_turning_and_mirroring_change_no_count(seed, turns, mirrored):
 @FEW
 @given(seed=SEEDS, gain=st.floats(0.6, 1.2))
 def test_brightness_changes_it_little(seed, gain):
-    assert close(count(coded(gain * linear(simulated(seed)))).tally.spores, as_drawn(seed).tally.spores, 0.08)
+    assert close(count(srgb(gain * linear(simulated(seed)))).tally.spores, as_drawn(seed).tally.spores, 0.08)
 
 
 @FEW
 @given(seed=SEEDS, red=st.floats(0.85, 1.1), blue=st.floats(0.85, 1.1))
 def test_tint_changes_it_little(seed, red, blue):
-    tinted = coded(linear(simulated(seed)) * (red, 1.0, blue))
+    tinted = srgb(linear(simulated(seed)) * (red, 1.0, blue))
     assert close(count(tinted).tally.spores, as_drawn(seed).tally.spores, 0.08)
 
 

@@ -22,7 +22,7 @@ from sporecount.chain import count_field
 from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from tests.benchmarks.scorecard_draws import SETS, draw
-from tests.steps.drawn import srgb
+from tests.steps.drawn import linear, srgb
 
 TINTS = ((0.85, 1.0), (1.1, 1.0), (1.0, 0.85), (1.0, 1.1), (1.05, 0.9))
 """Factors on the light in red and in blue: lamps and white balances."""
@@ -34,8 +34,7 @@ GAINS = (0.6, 0.8, 1.2)
 def variants(rgb: np.ndarray) -> list[np.ndarray]:
     """Show a photo in its eight positions, under other lamps, and at other exposures; first as it is."""
     turned = [np.rot90(rgb, turns) for turns in range(4)]
-    code = rgb / 255.0
-    light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    light = linear(rgb)
     factors = [(red, 1.0, blue) for red, blue in TINTS] + [(gain,) * 3 for gain in GAINS]
     return [*turned, *(one[:, ::-1] for one in turned), *(srgb(light * factor) for factor in factors)]
 

@@ -19,6 +19,12 @@ def srgb(linear: np.ndarray) -> np.ndarray:
     return np.round(255 * code).astype(np.uint8)
 
 
+def linear(rgb: np.ndarray) -> np.ndarray:
+    """8-bit sRGB to linear light 0 to 1 (IEC 61966-2-1)."""
+    code = rgb / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+
+
 def ellipse_cover(
     shape: tuple[int, int], x: float, y: float, length: float, width: float, angle_deg: float = 0.0
 ) -> np.ndarray:

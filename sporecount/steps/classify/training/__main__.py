@@ -52,7 +52,11 @@ def main() -> None:
         "mean", help="take the mean weights of finished models that went on from one another"
     )
     meaning.add_argument(
-        "--of", type=Path, nargs="+", required=True, help="their folders, the earliest first"
+        "--of",
+        type=Path,
+        nargs="+",
+        required=True,
+        help="their folders, as eight_bits left them; the last gives the glance",
     )
     meaning.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     meaning.set_defaults(work=_mean)
