@@ -58,7 +58,7 @@ time; from -9 on it wins nothing more."""
 _LOOK_AGAIN_FROM = -1.5
 """Margin (log odds) of spore from which a second look, from the object's own centre, is worth its time."""
 
-_IN_DOUBT = 1.0
+_IN_DOUBT = 3.0
 """Margin (log odds) on either side of even up to which an object is looked at twice more, turned. Without it
 the F1 of objects in hard photos is 0.013 lower; up to 2.0 on either side costs twice the time and wins
 nothing."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sporecount.records import WorkImage
+from sporecount.steps.classify.covering import covering
 from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.outline import Outlines
 from sporecount.steps.settle import Settled
@@ -87,6 +88,7 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: Wor
             np.tile(motley, (count, 1)),
             company(looks.hidden_first, margin),
             company(looks.hidden_second, margin),
+            covering(settled, margin, work.um_per_px),
             np.full(count, np.log(work.um_per_px * work.zoom / work.close_zoom)),
             np.full(count, np.log(np.count_nonzero(work.seen) * (work.um_per_px / 1000) ** 2)),
         ]

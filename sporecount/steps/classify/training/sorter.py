@@ -52,7 +52,7 @@ _TREES, _DEPTH = 300, 5
 _TRAITS_A_SPLIT = 0.3
 """Share of the traits, drawn anew, that each split of a tree may choose from."""
 
-_CLEAN_WEIGHT = 5.0
+_CLEAN_WEIGHT = 2.0
 """Weight in the trees of an object on a photo without a spore: most prints are clean, and a false alarm costs an
 animal."""
 

@@ -1,0 +1,73 @@
+"""How far the lemons of other likely spores cover an object: the seam of two spores looks like a third."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sporecount.steps.settle import Settled
+
+_LIKELY = -1.5
+"""Log odds of spore from which an object may cover others."""
+
+_REACH_UM = 18.0
+"""Spores whose centres are farther apart than this do not touch."""
+
+_FAR = 4.0
+"""Distance, in the other's half-axes, from which all neighbours count as equally far."""
+
+_SPOTS = 32
+
+
+def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarray:
+    """Hold each object's lemon against those of the likely spores around it.
+
+    Parameters
+    ----------
+    settled : Settled
+    margin : ndarray of shape (n,)
+        Log odds of spore by the looks.
+    um_per_px : float
+
+    Returns
+    -------
+    ndarray of shape (n, 4)
+        Share of the lemon, 0 to 1, that likelier spores cover, and how far the nearest of them is in its own
+        half-axes, at most 4; then the same for all likely spores.
+    """
+    from scipy.spatial import cKDTree
+
+    centre = np.column_stack((settled.col, settled.row)) * um_per_px
+    pairs = cKDTree(centre).query_pairs(_REACH_UM, output_type="ndarray")
+    own, other = np.concatenate((pairs, pairs[:, ::-1])).T
+    own, other = own[margin[other] > _LIKELY], other[margin[other] > _LIKELY]
+    likelier = (margin[other] > margin[own]) | ((margin[other] == margin[own]) & (other < own))
+
+    half = np.column_stack((settled.looks.length_um, settled.looks.width_um)) / 2
+    angle = np.radians(settled.looks.angle_deg)
+    cos, sin = np.cos(angle), np.sin(angle)
+    to_axes = np.stack((cos, sin, -sin, cos), axis=1).reshape(-1, 2, 2)  # from x, y to along, across
+    spots = (_spots_of_disc() * half[:, None]) @ to_axes
+    apart = centre[own] - centre[other]
+    away = np.hypot(*_in_half_axes(apart[:, None], to_axes[other], half[other]).T)[0]
+    inside = np.hypot(*_in_half_axes(spots[own] + apart[:, None], to_axes[other], half[other]).T).T < 1
+
+    columns = []
+    for some in (likelier, np.ones(len(own), bool)):
+        covered = np.zeros((len(margin), _SPOTS), bool)
+        np.logical_or.at(covered, own[some], inside[some])
+        nearest = np.full(len(margin), _FAR)
+        np.minimum.at(nearest, own[some], away[some])
+        columns += [covered.mean(axis=1), nearest]
+    return np.column_stack(columns)
+
+
+def _spots_of_disc() -> np.ndarray:
+    """Spread places evenly over the unit disc (Vogel 1979, Math. Biosci. 44: 179-189), shape (_SPOTS, 2)."""
+    number = np.arange(_SPOTS)
+    radius, turn = np.sqrt((number + 0.5) / _SPOTS), number * np.pi * (3 - np.sqrt(5))
+    return np.column_stack((radius * np.cos(turn), radius * np.sin(turn)))
+
+
+def _in_half_axes(xy: np.ndarray, to_axes: np.ndarray, half: np.ndarray) -> np.ndarray:
+    """Turn places about each lemon's centre, shape (p, k, 2), into shares of its half-axes, along and across."""
+    return np.asarray(xy @ to_axes.transpose(0, 2, 1) / half[:, None])
