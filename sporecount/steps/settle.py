@@ -60,9 +60,9 @@ _LOOK_AGAIN_FROM = -1.5
 
 _IN_DOUBT = 3.0
 """Margin (log odds) on either side of even up to which an object is looked at twice more, turned. Without it
-the F1 of objects in hard photos is 0.013 lower; up to 3 instead of 1 the counts of a photo that is turned, tinted or
-darkened stray less (standard deviation 0.048 of the mean instead of 0.063, six photos of `photo`), for a
-tenth more time."""
+the F1 of objects in hard photos is 0.013 lower; up to 3 instead of 1 the counts of a photo that is turned,
+tinted or darkened stray less (standard deviation 0.048 of the mean instead of 0.063, six photos of `photo`), for
+a tenth more time."""
 
 _PLACES_A_TIME = 1024
 """Crops are cut and looked at in such portions, so that memory stays bounded."""
