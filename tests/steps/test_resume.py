@@ -92,10 +92,14 @@ def test_mean_command_notes_its_models_and_spoils_nothing_without_a_card(tmp_pat
         shutil.copytree(
             CLASSIFY, tmp_path / folder, ignore=shutil.ignore_patterns("*.py", "training", "__pycache__")
         )
+    trained = json.loads((tmp_path / "next/model.json").read_text())
+    trained["parts"]["glance.onnx"].pop("model", None)  # as fit leaves it
+    (tmp_path / "next/model.json").write_text(json.dumps(trained))
     mean(tmp_path / "one", tmp_path / "next")
     parts = json.loads((tmp_path / "out/model.json").read_text())["parts"]
     shipped = json.loads((CLASSIFY / "model.json").read_text())
     assert [one["model"] for one in parts["second.onnx"]["mean_of"]] == [shipped["name"]] * 2
+    assert parts["glance.onnx"]["model"] == shipped["name"]
     assert (tmp_path / "out/glance.onnx").read_bytes() == (CLASSIFY / "glance.onnx").read_bytes()
     written = (tmp_path / "out/first.onnx").read_bytes()
     (tmp_path / "one/model.json").unlink()

@@ -7,15 +7,18 @@ import numpy as np
 from sporecount.steps.settle import Settled
 
 _LIKELY = -1.5
-"""Log odds of spore from which an object may cover others."""
+"""Log odds of spore from which an object may cover others: it has been looked at from its own centre. Like
+the other two, chosen once and not varied; the trees learnt with them, so fit those anew when one changes."""
 
 _REACH_UM = 18.0
-"""Spores whose centres are farther apart than this do not touch."""
+"""Neighbours whose centres are farther away are not looked at: end to end, spores are a length apart, 16 um at
+most unless the settings say more."""
 
 _FAR = 4.0
-"""Distance, in the other's half-axes, from which all neighbours count as equally far."""
+"""Distance, in the neighbour's half-axes, that such neighbours are given, and at most."""
 
 _SPOTS = 32
+"""Places on each lemon that are tried for cover, so that a share comes in steps of three hundredths."""
 
 
 def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarray:
@@ -31,8 +34,8 @@ def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarr
     Returns
     -------
     ndarray of shape (n, 4)
-        Share of the lemon, 0 to 1, that likelier spores cover, and how far the nearest of them is in its own
-        half-axes, at most 4; then the same for all likely spores.
+        Share of the lemon, 0 to 1, that likelier spores cover, and how far the nearest of them is in that
+        neighbour's half-axes, at most 4; then the same for all likely spores. Of equals the first is the likelier.
     """
     from scipy.spatial import cKDTree
 

@@ -102,7 +102,9 @@ def _mean(wish: argparse.Namespace) -> None:
         if missing := {"first.onnx", "second.onnx", "glance.onnx"} - {*card["parts"]}:
             raise SystemExit(f"the card in {folder} does not tell of {', '.join(sorted(missing))}")
     glance = (wish.of[-1] / "glance.onnx").read_bytes()
-    made: dict[str, dict[str, Any]] = {"glance.onnx": cards[-1]["parts"]["glance.onnx"]}
+    made: dict[str, dict[str, Any]] = {
+        "glance.onnx": {"model": cards[-1]["name"], **cards[-1]["parts"]["glance.onnx"]}
+    }
     means = {}
     for name in ("first", "second"):
         file = f"{name}.onnx"
