@@ -9,6 +9,7 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
+from sporecount.steps.lemon import x_and_y
 from sporecount.steps.settle import Settled
 
 ANGLES = 16
@@ -96,9 +97,7 @@ def _samples(work: WorkImage, flat: FlatField, settled: Settled) -> np.ndarray:
     turn = np.arange(ANGLES) * (2 * np.pi / ANGLES)
     long_axis = (settled.looks.length_um / 2 / work.um_per_px)[:, None] * np.cos(turn)
     short_axis = (settled.looks.width_um / 2 / work.um_per_px)[:, None] * np.sin(turn)
-    angle = np.radians(settled.looks.angle_deg)[:, None]
-    to_row = long_axis * np.sin(angle) + short_axis * np.cos(angle)
-    to_col = long_axis * np.cos(angle) - short_axis * np.sin(angle)
+    to_col, to_row = x_and_y(long_axis, short_axis, settled.looks.angle_deg[:, None])
     count = len(settled.row)
     places = (count, ANGLES * len(RADII))
     rows = (settled.row[:, None, None] + to_row[:, :, None] * RADII).reshape(places)

@@ -25,6 +25,7 @@ from sporecount.steps.classify.network import (
     spore_margin,
 )
 from sporecount.steps.clutter import LargeObjects
+from sporecount.steps.lemon import along_and_across, x_and_y
 
 _GLANCE_FROM = -1.5
 """Log odds of the quick look below which a place is passed over. 0.883 of the countable spores became objects with
@@ -245,11 +246,11 @@ def _beside(
     if not len(fresh.row):
         return np.empty(0), np.empty(0)
     turns = np.arange(_NEIGHBOURS) * (2 * np.pi / _NEIGHBOURS)
-    angle = np.radians(fresh.looks.angle_deg)[:, None]
     along = 0.9 * fresh.looks.length_um[:, None] * np.cos(turns)
     across = 0.9 * fresh.looks.width_um[:, None] * np.sin(turns)
-    row = (fresh.row[:, None] + (along * np.sin(angle) + across * np.cos(angle)) / work.um_per_px).ravel()
-    col = (fresh.col[:, None] + (along * np.cos(angle) - across * np.sin(angle)) / work.um_per_px).ravel()
+    x_um, y_um = x_and_y(along, across, fresh.looks.angle_deg[:, None])
+    row = (fresh.row[:, None] + y_um / work.um_per_px).ravel()
+    col = (fresh.col[:, None] + x_um / work.um_per_px).ravel()
     height, width = density.shape
     inside = (row >= 0) & (row <= height - 1) & (col >= 0) & (col <= width - 1)
     here = density[
@@ -290,12 +291,10 @@ def _first_of_each(settled: Settled, um_per_px: float, preferred: np.ndarray) ->
     )
     pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
     better, worse = pairs[:, 0], pairs[:, 1]
-    dx, dy = x[worse] - x[better], y[worse] - y[better]
-    angle = np.radians(looks.angle_deg[better])
-    along = (dx * np.cos(angle) + dy * np.sin(angle)) / half_length[better]
-    across = (-dx * np.sin(angle) + dy * np.cos(angle)) / half_width[better]
+    along, across = along_and_across(x[worse] - x[better], y[worse] - y[better], looks.angle_deg[better])
+    apart = np.hypot(along / half_length[better], across / half_width[better])
     dropped = np.zeros(order.size, bool)
-    for one, other in pairs[np.hypot(along, across) < _SAME_SPORE]:
+    for one, other in pairs[apart < _SAME_SPORE]:
         if not dropped[one]:
             dropped[other] = True
     return order[~dropped]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from sporecount.steps.lemon import along_and_across, x_and_y
 from sporecount.steps.settle import Settled
 
 _LIKELY = -1.5
@@ -45,14 +46,20 @@ def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarr
     own, other = own[margin[other] > _LIKELY], other[margin[other] > _LIKELY]
     likelier = (margin[other] > margin[own]) | ((margin[other] == margin[own]) & (other < own))
 
-    half = np.column_stack((settled.looks.length_um, settled.looks.width_um)) / 2
-    angle = np.radians(settled.looks.angle_deg)
-    cos, sin = np.cos(angle), np.sin(angle)
-    to_axes = np.stack((cos, sin, -sin, cos), axis=1).reshape(-1, 2, 2)  # from x, y to along, across
-    spots = (_spots_of_disc() * half[:, None]) @ to_axes
+    half_length, half_width, angle = (
+        column[:, None]
+        for column in (settled.looks.length_um / 2, settled.looks.width_um / 2, settled.looks.angle_deg)
+    )
+    along, across = _spots_of_disc()
+    spots_x, spots_y = x_and_y(along * half_length, across * half_width, angle)
     apart = centre[own] - centre[other]
-    away = np.hypot(*_in_half_axes(apart[:, None], to_axes[other], half[other]).T)[0]
-    inside = np.hypot(*_in_half_axes(spots[own] + apart[:, None], to_axes[other], half[other]).T).T < 1
+
+    def in_half_axes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        along, across = along_and_across(x, y, angle[other])
+        return np.hypot(along / half_length[other], across / half_width[other])
+
+    away = in_half_axes(apart[:, :1], apart[:, 1:])[:, 0]
+    inside = in_half_axes(apart[:, :1] + spots_x[own], apart[:, 1:] + spots_y[own]) < 1
 
     columns = []
     for some in (likelier, np.ones(len(own), bool)):
@@ -64,13 +71,8 @@ def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarr
     return np.column_stack(columns)
 
 
-def _spots_of_disc() -> np.ndarray:
-    """Spread places evenly over the unit disc (Vogel 1979, Math. Biosci. 44: 179-189), shape (_SPOTS, 2)."""
+def _spots_of_disc() -> tuple[np.ndarray, np.ndarray]:
+    """Spread places evenly over the unit disc (Vogel 1979, Math. Biosci. 44: 179-189), each of shape (_SPOTS,)."""
     number = np.arange(_SPOTS)
     radius, turn = np.sqrt((number + 0.5) / _SPOTS), number * np.pi * (3 - np.sqrt(5))
-    return np.column_stack((radius * np.cos(turn), radius * np.sin(turn)))
-
-
-def _in_half_axes(xy: np.ndarray, to_axes: np.ndarray, half: np.ndarray) -> np.ndarray:
-    """Turn places about each lemon's centre, shape (p, k, 2), into shares of its half-axes, along and across."""
-    return np.asarray(xy @ to_axes.transpose(0, 2, 1) / half[:, None])
+    return radius * np.cos(turn), radius * np.sin(turn)

@@ -15,6 +15,7 @@ from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import look, spore_margin
 from sporecount.steps.flatten import flatten
+from sporecount.steps.lemon import along_and_across, x_and_y
 from sporecount.steps.rescale import from_photo, to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
 
@@ -172,10 +173,11 @@ def label_places(
     for number, one in enumerate(simulated.spores):
         dx, dy = x_px - one.x_px, y_px - one.y_px
         close = np.flatnonzero(np.hypot(dx, dy) * simulated.um_per_px < one.length_um)
-        angle = np.radians(one.angle_deg)
-        along = (dx[close] * np.cos(angle) + dy[close] * np.sin(angle)) * simulated.um_per_px
-        across = (-dx[close] * np.sin(angle) + dy[close] * np.cos(angle)) * simulated.um_per_px
-        inside = np.hypot(along / (one.length_um / 2), across / (one.width_um / 2))
+        along, across = along_and_across(dx[close], dy[close], one.angle_deg)
+        half_length_px, half_width_px = (
+            axis_um / 2 / simulated.um_per_px for axis_um in (one.length_um, one.width_um)
+        )
+        inside = np.hypot(along / half_length_px, across / half_width_px)
         better = inside < depth[close]
         nearest[close[better]] = number
         depth[close[better]] = inside[better]
@@ -197,10 +199,7 @@ def _places_at_spores(
         return np.empty(0), np.empty(0)
     picked = rng.integers(len(simulated.spores), size=min(260, 3 * len(simulated.spores)))
     table = np.array(
-        [
-            (one.x_px, one.y_px, one.length_um, one.width_um, np.radians(one.angle_deg))
-            for one in simulated.spores
-        ]
+        [(one.x_px, one.y_px, one.length_um, one.width_um, one.angle_deg) for one in simulated.spores]
     )[picked]
     turn = rng.uniform(0, 2 * np.pi, len(picked))
     reach = np.where(
@@ -210,9 +209,8 @@ def _places_at_spores(
     )
     along = reach * table[:, 2] / 2 * np.cos(turn) / simulated.um_per_px
     across = reach * table[:, 3] / 2 * np.sin(turn) / simulated.um_per_px
-    x_px = table[:, 0] + along * np.cos(table[:, 4]) - across * np.sin(table[:, 4])
-    y_px = table[:, 1] + along * np.sin(table[:, 4]) + across * np.cos(table[:, 4])
-    row, col = from_photo(work, x_px, y_px)
+    from_centre_x, from_centre_y = x_and_y(along, across, table[:, 4])
+    row, col = from_photo(work, table[:, 0] + from_centre_x, table[:, 1] + from_centre_y)
     height, width = work.seen.shape
     inside = (row >= 0) & (row <= height - 1) & (col >= 0) & (col <= width - 1)
     return row[inside], col[inside]
