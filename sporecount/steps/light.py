@@ -6,6 +6,14 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 
+_DIM = -1.9
+"""Log10 of the empty light, 1.3 % of white, below which a photo is called dim. 140 simulated photos with a clear
+flag were darkened step by step (shot noise of 10,000 electrons at white, JPEG): of those still clear the truth
+lay inside for 0.86 as drawn, 0.91 at -1.2, 0.90 at -1.5, 0.91 at -1.7 and at -1.9. Dimness does no harm before."""
+
+_BLOWN_CODE, _BLOWN_SHARE = 252, 0.3
+"""Code value from which a pixel counts as clipped, and the share of the view that may be so: chosen."""
+
 
 def poorly_lit(work: WorkImage, flat: FlatField) -> bool:
     """Whether the empty light is too weak to tell densities apart, or much of the view is blown out."""
@@ -13,8 +21,8 @@ def poorly_lit(work: WorkImage, flat: FlatField) -> bool:
     seen = work.seen[::step, ::step]
     if not seen.any():
         return True
-    blown = (np.ascontiguousarray(work.rgb[::step, ::step][seen].T).min(axis=0) >= 252).mean()
-    return bool(np.median(flat.log_light) < -1.9 or blown > 0.3)
+    blown = (np.ascontiguousarray(work.rgb[::step, ::step][seen].T).min(axis=0) >= _BLOWN_CODE).mean()
+    return bool(np.median(flat.log_light) < _DIM or blown > _BLOWN_SHARE)
 
 
 def colourless(work: WorkImage) -> bool:
