@@ -54,8 +54,8 @@ _TABLE = (
     Reason(
         "out-of-focus",
         "unusable",
-        "Hardly any of the view is sharp enough to tell a spore from dirt.",
-        "Refocus and photograph this place again.",
+        "Hardly anything in the view is sharp: it is out of focus, or holds no edge to tell the focus by.",
+        "Focus on a scale, a speck or the edge of the tape, and photograph this place again.",
     ),
     Reason(
         "partly-out-of-focus",
@@ -66,13 +66,13 @@ _TABLE = (
     Reason(
         "too-little-examined",
         "unusable",
-        "Bubbles, fibres or the edge of the view leave too little of the print to examine.",
+        "Bubbles, glare or opaque things leave too little of the view to examine, or the view is too small.",
         "Photograph a cleaner place of the print.",
     ),
     Reason(
         "much-left-out",
         "recheck",
-        "Bubbles, glue or fibres hide a good part of the view.",
+        "Bubbles, glare or opaque things hide a good part of the view.",
         "Add a photo of a cleaner place.",
     ),
     Reason(
@@ -85,7 +85,7 @@ _TABLE = (
         "crowded",
         "recheck",
         "Spores lie so densely that some cannot be told apart; the count is an estimate.",
-        "Take the interval, not the single number; the load is heavy in any case.",
+        "Take the interval, not the single number.",
     ),
     Reason(
         "ambiguous-objects",
@@ -132,14 +132,14 @@ _TABLE = (
     Reason(
         "view-size-mismatch",
         "recheck",
-        "The photo does not fit the adapter profile: other camera, zoom, pixel size or view.",
+        "The photo does not fit the adapter profile: other camera, zoom, shape of the picture or view.",
         "Use the profile of this rig, or calibrate again.",
     ),
     Reason(
         "low-power",
         "recheck",
         "At this magnification single spores cannot be counted with confidence.",
-        "Use it to tell heavy from not heavy; count at 10x or above.",
+        "Use it to tell heavy from not heavy; count at 10x or above, from photos in their full size.",
     ),
     Reason(
         "dim-or-overexposed",
@@ -170,6 +170,12 @@ _TABLE = (
         "clear",
         "Some photos of this print could not be used and are left out.",
         "See what is said beside those photos.",
+    ),
+    Reason(
+        "same-photo-elsewhere",
+        "recheck",
+        "A photo of this print is the same file as one of another print, so one of the two was filed wrongly.",
+        "Find out which print it shows, and take it out of the other.",
     ),
     Reason(
         "perhaps-same-place",

@@ -50,6 +50,12 @@ class CountSettings:
                 f"spore_length_max_um ({self.spore_length_max_um:g})",
                 remedy="Swap or widen them",
             )
+        if not self.doubt_low <= self.count_from <= self.doubt_high:
+            raise SettingsError(
+                f"count_from ({self.count_from:g}) must lie between doubt_low ({self.doubt_low:g}) and doubt_high "
+                f"({self.doubt_high:g}): an object that counts cannot be refused, nor a sure one be left out",
+                remedy="Move doubt_low or doubt_high with it",
+            )
 
 
 def describe_settings() -> list[dict[str, Any]]:

@@ -104,6 +104,8 @@ def test_version(capsys):
         (["count", ".", "--spore-length", "16-8"], "must be below"),
         (["count", ".", "--set", "colour=3"], "'colour=3' is no setting"),
         (["count", ".", "--set", "count_from=2"], "must be between"),
+        (["count", ".", "--set", "count_from=0.1"], "must lie between doubt_low"),
+        (["count", ".", "--set", "count_from=0.9"], "must lie between doubt_low"),
         (["count", ".", "--adapter", "nobody's"], "no adapter profile of this name"),
         (["calibrate", "/nowhere.jpg"], "cannot be read"),
         (["calibrate", "/nowhere.jpg", "--check"], "no profile to check"),

@@ -223,6 +223,14 @@ def test_what_changes_a_verdict_comes_first():
     assert [doubt.value for doubt in listed] == sorted((doubt.value for doubt in listed), reverse=True)
 
 
+def test_objects_of_a_print_without_a_verdict_come_last():
+    useless = replace(make_print("TANK-01", 12), flag="unusable", reasons=("out-of-focus",))
+    other = replace(FIELD, photo="other.jpg", sample="TANK-02")
+    listed = queue([FIELD, other], [useless, make_print("TANK-02", 500)])
+    half = len(listed) // 2
+    assert [one.photo for one in listed] == ["other.jpg"] * half + [FIELD.photo] * half
+
+
 def test_what_is_decided_leaves_the_queue():
     listed = queue([FIELD], [make_print("TANK-01", 12)])
     assert sorted(doubt.row for doubt in listed) == DOUBTFUL.tolist()

@@ -321,6 +321,23 @@ def test_copies_of_one_file_count_once(tmp_path):
     assert any("FH-01_2.jpg is the same file as FH-01_1.jpg" in note for note in result.notes)
 
 
+def test_a_file_under_two_prints_puts_both_in_doubt(tmp_path):
+    for name, number in (("FH-01_1.jpg", 1), ("FH-02_1.jpg", 1), ("FH-03_1.jpg", 2)):
+        write_photo(tmp_path / name, number)
+    result, _ = count(tmp_path)
+    assert [one.sample for one in result.prints if "same-photo-elsewhere" in one.reasons] == ["FH-01", "FH-02"]
+    assert "clear" not in [one.flag for one in result.prints[:2]]
+    assert any("FH-01_1.jpg (print FH-01), FH-02_1.jpg (print FH-02)" in note for note in result.notes)
+
+
+def test_a_photo_that_cannot_be_read_leaves_a_mark_on_its_print(tmp_path):
+    for name, number in (("FH-01_1.jpg", 1), ("FH-02_1.jpg", 2)):
+        write_photo(tmp_path / name, number)
+    (tmp_path / "FH-01_2.jpg").write_bytes(b"no photo")
+    result, _ = count(tmp_path)
+    assert ["photos-left-out" in one.reasons for one in result.prints] == [True, False]
+
+
 def test_odd_names(tmp_path):
     names = [
         "a b.jpg",

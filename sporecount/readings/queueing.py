@@ -51,7 +51,8 @@ def queue(
     Doubtful objects on which nobody has said anything, and all on which readers differ: those for every reader
     but the ones who have spoken. The worth of an object is its own doubt, 4 p (1 - p), times what its print's
     verdict can still change: a print whose heavy load is open, or of which hardly a spore was found, comes
-    before one that stays what it is. A rule of common sense, not of a source.
+    before one that stays what it is, and those of an unusable one come last. A rule of common sense, not of a
+    source.
 
     Parameters
     ----------
@@ -91,6 +92,8 @@ def queue(
 
 
 def _verdict_doubt(tally: PrintTally) -> float:
+    if tally.flag == "unusable":
+        return 0.0  # whatever its objects are, there is no verdict to change
     probability = tally.load_class_probability
     heavy = sum(probability[4:]) if len(probability) == 6 else math.nan
     open_verdict = 4 * heavy * (1 - heavy) if math.isfinite(heavy) else 0.5

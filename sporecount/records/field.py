@@ -220,7 +220,7 @@ class Objects(_ReadOnlyArrays):
     amber : ndarray, float64
         Density in blue over density in red; above 1 for amber.
     sharpness : ndarray, float64
-        Steepest rise of the edge, density per um, over the object's density.
+        Mean slope of the density across the outline, per um, over the object's density.
     clump : ndarray, int64
         Objects in its touching group, 1 for a single one.
     on_scale : ndarray, bool

@@ -62,10 +62,14 @@ def weigh_blanks(
     for sample, fields in blanks.items():
         blank = judge_blank(fields, settings, false_rate.per_mm2 if false_rate is not None else 0.0)
         if blank is None:
-            notes.append(f"Blank print {sample}: no usable photo, so it tells nothing.")
+            notes.append(
+                f"Blank print {sample}: no usable photo, so it tells nothing. Focus on a speck or the edge of the "
+                "tape, and photograph it again."
+            )
         elif blank.verdict == "contaminated":
-            things = "1 object counts" if blank.counted == 1 else f"{blank.counted} objects count"
-            notes.append(f"Blank print {sample}: {things} as a spore, so every print here is in doubt.")
+            one = blank.counted == 1
+            things = "1 object is likely a spore" if one else f"{blank.counted} objects are likely spores"
+            notes.append(f"Blank print {sample}: {things}, so every print here is in doubt.")
             marked = mark_session(marked, "blank-contaminated")
         elif blank.verdict == "look again":
             notes.append(f"Blank print {sample}: it may hold a spore; look at its doubtful objects.")

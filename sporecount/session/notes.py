@@ -22,6 +22,21 @@ def next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
     return [words] if (words := next_print_words(asked)) else []
 
 
+def mark_filed_twice(
+    prints: Iterable[PrintTally], done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]
+) -> tuple[PrintTally, ...]:
+    """Mark prints that share a file with another print."""
+    from sporecount.steps.print_tally import mark_session
+
+    of_file: dict[str, set[str]] = {}
+    for place in places:
+        of_file.setdefault(done[place.photo].sha256, set()).add(place.sample)
+    shared = {sample for samples in of_file.values() if len(samples) > 1 for sample in samples}
+    return tuple(
+        mark_session([one], "same-photo-elsewhere")[0] if one.sample in shared else one for one in prints
+    )
+
+
 def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> list[str]:
     """Say what a keeper may wonder about, one sentence each."""
     notes = []
@@ -34,11 +49,16 @@ def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[Fiel
                 f"is the label of {one.label}" if one.label else "should be a label, but none could be read"
             )
             notes.append(f"{name} {said}.")
-    first: dict[tuple[str, str], str] = {}
+    first: dict[str, dict[str, str]] = {}
     for place in places:
-        other = first.setdefault((place.sample, done[place.photo].sha256), place.photo)
+        of_print = first.setdefault(done[place.photo].sha256, {})
+        other = of_print.setdefault(place.sample, place.photo)
         if other != place.photo:
             notes.append(f"{place.photo} is the same file as {other} and counts once.")
+    for of_print in first.values():
+        if len(of_print) > 1:
+            where = ", ".join(f"{photo} (print {sample})" for sample, photo in of_print.items())
+            notes.append(f"The same file stands for several prints: {where}. All but one are filed wrongly.")
     others = [name for name in plan.contents.ignored if name != TABLE_NAME]
     if others:
         some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")

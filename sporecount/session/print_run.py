@@ -14,7 +14,7 @@ from sporecount.session.known import false_rate_of
 from sporecount.session.overviews import entered_areas
 from sporecount.session.plan import Plan
 from sporecount.session.worker import PhotoDone, PrintJob
-from sporecount.steps.print_tally import false_rate_for
+from sporecount.steps.print_tally import false_rate_for, mark_session
 
 
 def print_jobs(
@@ -87,8 +87,14 @@ def tally_prints(
         [replace(job, false_rate=false_rate_for(rate, job.sample)) for job in jobs if job.sample not in clean]
     )
     for one in failed:
-        if one.sample and one.sample not in tallies and one.code != "missing":
+        if not one.sample or one.code == "missing":
+            continue
+        if one.sample not in tallies:
             tallies[one.sample] = ("", _nothing_usable(one.sample))
+        elif tallies[one.sample][0]:
+            key, known = tallies[one.sample]
+            (marked,) = mark_session([known], "photos-left-out")
+            tallies[one.sample] = (key, marked)
     return [tallies[sample] for sample in sorted(tallies, key=natural)], rate
 
 

@@ -14,8 +14,15 @@ from sporecount.settings import CountSettings
 if TYPE_CHECKING:
     from sporecount.steps.overlap import PrintMap
 
-_OF_THE_SESSION = ("blank-contaminated", "scale-doubtful", "control-missed", *OF_THE_SESSION)
-"""Reasons that come from other prints of the session, so that no reading of this one takes them away."""
+_OF_THE_SESSION = (
+    "blank-contaminated",
+    "scale-doubtful",
+    "control-missed",
+    "photos-left-out",
+    "same-photo-elsewhere",
+    *OF_THE_SESSION,
+)
+"""Reasons that come from other prints or photos of the session, so that no reading of this one takes them away."""
 
 
 class Retally:

@@ -19,7 +19,7 @@ from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, printable
 from sporecount.session.known import clean_prints, known_prints, weigh_known
-from sporecount.session.notes import next_print, photo_notes
+from sporecount.session.notes import mark_filed_twice, next_print, photo_notes
 from sporecount.session.outputs import write_report, write_session, write_tables
 from sporecount.session.overviews import assign_overviews, overview_notes
 from sporecount.session.own_recall import read_own_recall
@@ -129,6 +129,7 @@ def count_folder(
             false_rate,
         )
         prints, of_known = weigh_known(prints, known, false_rate)
+        prints = mark_filed_twice(prints, done, places)
         sizes = Sizes(fields, settings)
         prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
         result = SessionResult(

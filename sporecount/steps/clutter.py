@@ -58,8 +58,8 @@ class LargeObjects:
 def find_clutter(work: WorkImage, flat: FlatField, settings: CountSettings) -> tuple[Clutter, LargeObjects]:
     """Mark what hides the print, and list the large objects.
 
-    Bubbles and ridges of the adhesive refract: a bright and a dark edge side by side. Fibres and hairs are
-    long and narrow. Opaque and blown-out places tell nothing.
+    Bubbles in the adhesive refract: a bright and a dark edge side by side. Opaque and blown-out places tell
+    nothing. Fibres and hairs are large objects, and what lies on them is examined.
 
     Parameters
     ----------

@@ -192,6 +192,8 @@ def _laid_out(overviews: Sequence[Overview], matrices: Sequence[np.ndarray]) -> 
 
 def _region(ground: _Ground, reach_um: float, level: float, bridged_um: float) -> np.ndarray | None:
     """Cells of the print by one reach, level and width of gaps; None where no print stands out."""
+    if not ground.seen.any():
+        return None
     sigma = reach_um / ground.cell_um
     amount = cv2.GaussianBlur(ground.seen.astype(np.float32), (0, 0), sigma)
     cover = cv2.GaussianBlur(ground.cover.astype(np.float32), (0, 0), sigma) / np.maximum(amount, 0.05)

@@ -11,6 +11,12 @@ from sporecount.steps.rescale import reduced
 _GRID_UM = 1.5
 _TILE_UM = 75.0
 """About a scale's length: nearly each tile then holds an edge of something."""
+_EDGE = 0.7
+"""A place belongs to an edge where the density rises at least so much of as fast as anywhere within reach. On 79
+simulated photos the log of the median tile's blur goes with that of the spores' blur by a correlation of 0.78,
+with 0.5 by 0.76, with 0.3 and without it by 0.74, and of tiles in photos of less than 1.5 um 0.97 instead of
+0.87 are told sharp."""
+
 _PER_DENSITY, _HALF_WORD = np.float32(1 << 14), 0xFFFF
 """Steps of density in whole numbers of 16 bits, which so reach to a density of 4: more than a photo can show."""
 
@@ -30,7 +36,8 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     Returns
     -------
     ndarray of shape (tile rows, tile columns), float32
-        Standard deviation of the blur in um; nan everywhere when no tile has an edge.
+        Standard deviation of the blur in um, tiles of equal size over the whole picture; nan everywhere when no
+        tile has an edge.
     """
     height, width = flat.density.shape
     shrink = max(1.0, _GRID_UM / work.um_per_px)
@@ -46,15 +53,19 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     )
     slope[seen == 0] = 0
     tile = max(8, round(_TILE_UM / grid_um))
-    rows, cols = -(-size[1] // tile), -(-size[0] // tile)
+    rows, cols = (max(1, round(side / tile)) for side in (size[1], size[0]))
     reach = max(1, round(6.0 / grid_um))
     around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    # beside an edge the contrast is the edge's, but not the slope: a tile that holds only the foot of one has none
+    slope[slope < _EDGE * cv2.dilate(slope, around)] = 0
     local = cv2.subtract(cv2.dilate(small, around), cv2.erode(small, around))
     floor = max(0.05, 8 * flat.noise / max(1.0, shrink))
     # slope above, contrast below in one whole number: parting these takes a third of the time of indices
     both = np.minimum(slope * _PER_DENSITY, _HALF_WORD).astype(np.uint32) << 16
     both |= np.minimum(local * _PER_DENSITY, _HALF_WORD).astype(np.uint32)
-    of_tile = _tiles(both, rows, cols, tile)
+    # a few rows and columns twice or not at all, so that whole tiles cover the picture and none lies askew
+    whole = cv2.resize(both.view(np.int32), (cols * tile, rows * tile), interpolation=cv2.INTER_NEAREST)
+    of_tile = _tiles(whole.view(np.uint32), rows, cols, tile)
     rank = tile * tile - tile * tile // 50
     steepest = np.partition(of_tile, rank, axis=2)[..., rank:]
     slopes = np.median(steepest >> 16, axis=2) / _PER_DENSITY
@@ -68,10 +79,8 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
 
 
 def _tiles(image: np.ndarray, rows: int, cols: int, tile: int) -> np.ndarray:
-    """Pixels by tile, shape (rows, cols, tile * tile); what is missing at the end is 0."""
-    padded = np.zeros((rows * tile, cols * tile), image.dtype)
-    padded[: image.shape[0], : image.shape[1]] = image
-    return padded.reshape(rows, tile, cols, tile).swapaxes(1, 2).reshape(rows, cols, tile * tile)
+    """Pixels by tile, shape (rows, cols, tile * tile)."""
+    return image.reshape(rows, tile, cols, tile).swapaxes(1, 2).reshape(rows, cols, tile * tile)
 
 
 def _fill(values: np.ndarray) -> np.ndarray:

@@ -60,9 +60,9 @@ def recall_terms(
     law : {"counted", "empty"}
     terms : ndarray of shape (5,) or (2,), float64
         As `TERMS` names them, each from 0 to 1. *Unsure*: twice what the mean probability of the counted objects
-        lacks to 1. *Crowded*: the share of them in clumps of five and more. *Faint*: how far their median density,
-        dark or bright, lies below 0.25. *Blurred*: the share of the area that is not sharp enough. *Coarse*: from
-        0 with pixels of 1 um to 1 with pixels of 2 um.
+        lacks to 1, at most 1. *Crowded*: the share of them in clumps of five and more. *Faint*: how far their
+        median density, dark or bright, lies below 0.25. *Blurred*: the share of the area that is not sharp
+        enough. *Coarse*: from 0 with pixels of 1 um to 1 with pixels of 2 um.
     """
     if not counted.any():
         return "empty", empty_terms(um_per_px)
@@ -70,7 +70,7 @@ def recall_terms(
     return "counted", np.array(
         [
             1.0,
-            2 * (1 - float(probability[counted].mean())),
+            min(1.0, 2 * (1 - float(probability[counted].mean()))),
             float((objects.clump[counted] >= _IN_CLUMP).mean()),
             np.clip(1 - density / _DARK, 0, 1),
             1.0 - in_focus,

@@ -342,7 +342,7 @@ def test_field_sentences():
     assert field_sentence(again).startswith("1 spore (95 % interval")
     assert "Look again: several objects could be spores or not." in field_sentence(again)
     bad = make_field(2, doubtful=0, flag="unusable", reasons=("out-of-focus",)).tally
-    assert field_sentence(bad).startswith("Not usable: hardly any of the view is sharp")
+    assert field_sentence(bad).startswith("Not usable: hardly anything in the view is sharp")
     assert "2 objects looked like spores" in field_sentence(bad)
     assert count_phrase(0, 0, 0) == "No spore found"
 

@@ -52,6 +52,20 @@ def test_sharp_and_blurred_halves_are_told_apart():
     assert np.median(blur[:, middle + 1 :]) > 4.0
 
 
+@pytest.mark.parametrize("width_um", [307, 345, 620, 1285])
+def test_tiles_cover_the_picture_evenly(width_um):
+    """The share of a picture that is sharp, with the border on a border of tiles, is told to a fifth of a tile."""
+    shape, tiles = (300, round(width_um / 1.5)), round(width_um / 75)
+    stripes = np.tile((np.arange(shape[1]) // 12 % 2) * 0.6, (shape[0], 1))
+    soft = cv2.GaussianBlur(stripes, (0, 0), 5.0)
+    for sharp_tiles in (tiles // 2, tiles - 1):
+        border = sharp_tiles / tiles * shape[1] - 8
+        density = np.where(np.arange(shape[1]) < border, stripes, soft)
+        blur = blur_map(as_work(np.full((*shape, 3), 128, np.uint8), 1.5), as_flat(density))
+        told = cv2.resize(blur, shape[::-1], interpolation=cv2.INTER_NEAREST) < 2.5
+        assert told.mean() == pytest.approx(sharp_tiles / tiles, abs=0.2 / tiles)
+
+
 def test_empty_card_tells_nothing():
     density = np.random.default_rng(0).normal(0, 0.004, SHAPE)
     blur = blur_map(as_work(np.full((*SHAPE, 3), 128, np.uint8), 1.1), as_flat(density, 0.004))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import comb
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -47,6 +49,15 @@ def test_a_few_odd_ones_move_nothing():
     got = spore_size(np.concatenate([clean, np.full(5, 25.0)]))
     assert got.length_um == pytest.approx(11.5, rel=0.02)
     assert got.spread_um == pytest.approx(0.07 * 11.5, rel=0.3)
+
+
+def test_the_interval_never_promises_too_much():
+    """Ranks from the binomial distribution itself: of n values, the k-th and its mirror miss the median in twice
+    P(B(n, 1/2) < k) cases, at most 5 of 100, and the next ranks inwards would miss it in more."""
+    for n in range(6, 200):
+        below = round(spore_size(np.arange(1.0, n + 1)).length_low_um)
+        missed, next_missed = (2 * sum(comb(n, i) for i in range(k)) / 2**n for k in (below, below + 1))
+        assert missed <= 0.05 < next_missed
 
 
 def test_the_interval_holds_the_median_in_about_95_of_100():
