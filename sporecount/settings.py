@@ -22,8 +22,8 @@ class CountSettings:
         A value outside its range.
     """
 
-    spore_length_min_um: float = _knob(8.0, 3.0, 60.0, "um", "Shortest spore that is looked for.")
-    spore_length_max_um: float = _knob(16.0, 4.0, 80.0, "um", "Longest spore that is looked for.")
+    spore_length_min_um: float = _knob(8.0, 3.0, 60.0, "um", "Shortest spore that the search is sized for.")
+    spore_length_max_um: float = _knob(16.0, 4.0, 80.0, "um", "Longest spore that the search is sized for.")
     count_from: float = _knob(0.5, 0.05, 0.95, "", "An object counts as a spore from this probability on.")
     doubt_low: float = _knob(0.15, 0.0, 0.5, "", "Objects above this probability are doubtful, not refused.")
     doubt_high: float = _knob(0.85, 0.5, 1.0, "", "Objects below this probability are doubtful, not sure.")
