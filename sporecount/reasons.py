@@ -40,6 +40,12 @@ _TABLE = (
         "Copy it from the phone again, or leave it out.",
     ),
     Reason(
+        "missing",
+        "unusable",
+        "The session table names this photo, but it is not in the folder.",
+        "Copy it into the folder, or take its row out of the table.",
+    ),
+    Reason(
         "unlike-known",
         "unusable",
         "The picture does not look like a tape print under a microscope.",

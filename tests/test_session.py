@@ -280,6 +280,9 @@ def test_what_the_table_says(tmp_path):
     (missing,) = result.failed
     assert (missing.photo, missing.sample, missing.code) == ("gone.jpg", "FH-08", "missing")
     assert "line 5" in missing.message
+    (last,) = (tmp_path / "sporecount" / "fields.csv").read_text().splitlines()[-1:]
+    assert last.startswith("gone.jpg,FH-08,")
+    assert last.endswith(",unusable,missing")
     said = json.loads((tmp_path / "sporecount" / "session.json").read_text())
     assert said["table"]["a.jpg"]["cage"] == "east"
 

@@ -82,7 +82,7 @@ def failed_row(failed: FailedPhoto) -> dict[str, Any]:
         "photo": failed.photo,
         "sample": failed.sample,
         "flag": "unusable",
-        "reasons": "unreadable",
+        "reasons": "missing" if failed.code == "missing" else "unreadable",
     }
 
 
