@@ -328,7 +328,10 @@ def test_a_file_under_two_prints_puts_both_in_doubt(tmp_path):
     for name, number in (("FH-01_1.jpg", 1), ("FH-02_1.jpg", 1), ("FH-03_1.jpg", 2)):
         write_photo(tmp_path / name, number)
     result, _ = count(tmp_path)
-    assert [one.sample for one in result.prints if "same-photo-elsewhere" in one.reasons] == ["FH-01", "FH-02"]
+    assert [one.sample for one in result.prints if "same-photo-elsewhere" in one.reasons] == [
+        "FH-01",
+        "FH-02",
+    ]
     assert "clear" not in [one.flag for one in result.prints[:2]]
     assert any("FH-01_1.jpg (print FH-01), FH-02_1.jpg (print FH-02)" in note for note in result.notes)
 

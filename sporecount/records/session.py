@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from sporecount.reasons import Flag
+from sporecount.reasons import Flag, flag_of
 from sporecount.records.field import FieldResult, FieldTally
 
 
@@ -91,6 +91,11 @@ class PrintTally:
     print_area_high_mm2: float = float("nan")
     print_area_source: Literal["entered", "measured", "default"] = "default"
     print_outlines_um: tuple[tuple[tuple[float, float], ...], ...] = ()
+
+    def with_reasons(self, *codes: str) -> PrintTally:
+        """Add reasons, codes of `reasons.REASONS`, and take the flag that all of them ask for."""
+        reasons = tuple(dict.fromkeys((*self.reasons, *codes)))
+        return replace(self, reasons=reasons, flag=flag_of(reasons))
 
 
 @dataclass(frozen=True)

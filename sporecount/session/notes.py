@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from sporecount.files.kept import FieldPlace
 from sporecount.files.session_table import TABLE_NAME
@@ -26,18 +26,12 @@ def mark_filed_twice(
     prints: Iterable[PrintTally], done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]
 ) -> tuple[PrintTally, ...]:
     """Mark prints that share a file with another print."""
-    from sporecount.steps.print_tally import mark_session
-
-    of_file: dict[str, set[str]] = {}
-    for place in places:
-        of_file.setdefault(done[place.photo].sha256, set()).add(place.sample)
-    shared = {sample for samples in of_file.values() if len(samples) > 1 for sample in samples}
-    return tuple(
-        mark_session([one], "same-photo-elsewhere")[0] if one.sample in shared else one for one in prints
-    )
+    of_file = _first_photos(done, places).values()
+    shared = {sample for of_print in of_file if len(of_print) > 1 for sample in of_print}
+    return tuple(one.with_reasons("same-photo-elsewhere") if one.sample in shared else one for one in prints)
 
 
-def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> list[str]:
+def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Collection[FieldPlace]) -> list[str]:
     """Say what a keeper may wonder about, one sentence each."""
     notes = []
     rulings = [name for name, what in plan.purposes.items() if what == "ruling"]
@@ -49,10 +43,9 @@ def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[Fiel
                 f"is the label of {one.label}" if one.label else "should be a label, but none could be read"
             )
             notes.append(f"{name} {said}.")
-    first: dict[str, dict[str, str]] = {}
+    first = _first_photos(done, places)
     for place in places:
-        of_print = first.setdefault(done[place.photo].sha256, {})
-        other = of_print.setdefault(place.sample, place.photo)
+        other = first[done[place.photo].sha256][place.sample]
         if other != place.photo:
             notes.append(f"{place.photo} is the same file as {other} and counts once.")
     for of_print in first.values():
@@ -64,3 +57,11 @@ def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Iterable[Fiel
         some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
         notes.append(f"Left alone, no photos: {some}.")
     return notes
+
+
+def _first_photos(done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> dict[str, dict[str, str]]:
+    """For each file, by its SHA-256, the prints that it stands for and the first photo in each."""
+    first: dict[str, dict[str, str]] = {}
+    for place in places:
+        first.setdefault(done[place.photo].sha256, {}).setdefault(place.sample, place.photo)
+    return first

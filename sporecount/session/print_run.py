@@ -14,7 +14,7 @@ from sporecount.session.known import false_rate_of
 from sporecount.session.overviews import entered_areas
 from sporecount.session.plan import Plan
 from sporecount.session.worker import PhotoDone, PrintJob
-from sporecount.steps.print_tally import false_rate_for, mark_session
+from sporecount.steps.print_tally import false_rate_for
 
 
 def print_jobs(
@@ -93,8 +93,7 @@ def tally_prints(
             tallies[one.sample] = ("", _nothing_usable(one.sample))
         elif tallies[one.sample][0]:
             key, known = tallies[one.sample]
-            (marked,) = mark_session([known], "photos-left-out")
-            tallies[one.sample] = (key, marked)
+            tallies[one.sample] = (key, known.with_reasons("photos-left-out"))
     return [tallies[sample] for sample in sorted(tallies, key=natural)], rate
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from sporecount.reasons import flag_of
 from sporecount.records import FieldResult, PrintTally
 from sporecount.session.folder import PhotoFile
 from sporecount.settings import CountSettings
@@ -115,11 +114,7 @@ def mark_scales(
     if not doubtful:
         return tuple(prints), []
     samples = {field.sample for field in fields if field.scale.um_per_px in doubtful}
-    marked = []
-    for tally in prints:
-        codes = ("scale-doubtful",) if tally.sample in samples else ()
-        reasons = tuple(dict.fromkeys((*tally.reasons, *codes)))
-        marked.append(replace(tally, reasons=reasons, flag=flag_of(reasons)))
+    marked = [one.with_reasons("scale-doubtful") if one.sample in samples else one for one in prints]
     notes = [
         f"At the stated scale of {scale:.4g} µm per px hardly a spore shows, at {scale * factor:.4g} many would: "
         "was this the objective?"

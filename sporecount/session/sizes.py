@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,6 @@ import numpy as np
 
 from sporecount.files.tables import write_csv
 from sporecount.files.whole import written_whole
-from sporecount.reasons import flag_of
 from sporecount.records import FieldResult, PrintTally, SporeSize
 from sporecount.settings import CountSettings
 
@@ -59,11 +57,7 @@ class Sizes:
 
     def mark(self, prints: Iterable[PrintTally]) -> tuple[PrintTally, ...]:
         """Put the doubts about size on the prints that they concern."""
-        marked = []
-        for tally in prints:
-            reasons = tuple(dict.fromkeys((*tally.reasons, *self.reasons.get(tally.sample, ()))))
-            marked.append(replace(tally, reasons=reasons, flag=flag_of(reasons)))
-        return tuple(marked)
+        return tuple(tally.with_reasons(*self.reasons.get(tally.sample, ())) for tally in prints)
 
     def notes(self) -> list[str]:
         """Say how long the spores are, in a sentence; nothing without a sure spore."""

@@ -319,8 +319,4 @@ def judge_blank(
 
 def mark_session(prints: Iterable[PrintTally], code: str) -> tuple[PrintTally, ...]:
     """Put the doubt that a control casts on its session, a code of `reasons.REASONS`, on every print."""
-    marked = []
-    for one in prints:
-        reasons = tuple(dict.fromkeys((*one.reasons, code)))
-        marked.append(replace(one, reasons=reasons, flag=flag_of(reasons)))
-    return tuple(marked)
+    return tuple(one.with_reasons(code) for one in prints)

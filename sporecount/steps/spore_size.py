@@ -56,13 +56,13 @@ def spore_size(lengths_um: np.ndarray) -> SporeSize:
     if not n:
         nan = float("nan")
         return SporeSize(0, nan, nan, nan, nan)
-    from scipy.stats import binom
-
     median = float(np.median(sizes))
     spread = 1.4826 * float(np.median(np.abs(sizes - median)))
     if n < _FEWEST_FOR_INTERVAL:
         return SporeSize(n, median, spread, float("nan"), float("nan"))
-    below = int(binom.ppf(0.025, n, 0.5)) - 1
+    from scipy.special import bdtr
+
+    below = np.count_nonzero(bdtr(np.arange(n), n, 0.5) < 0.025) - 1
     return SporeSize(n, median, spread, float(sizes[below]), float(sizes[n - 1 - below]), _two_sizes(sizes))
 
 

@@ -90,6 +90,11 @@ def test_bare_card_has_no_outline(seed):
     assert extent.reason == "overview-unclear"
 
 
+def test_an_overview_of_a_few_um_shows_no_print():
+    tiny = looked_at(np.full((40, 40, 3), 200, np.uint8), scale=Scale(0.3))
+    assert extent_of([tiny]).reason == "overview-unclear"
+
+
 def test_scattered_scales_have_no_outline_that_could_be_trusted():
     extent = extent_of([looked_at(drawn_print((3000, 2500), cover=0.01))])
     assert extent.reason in ("overview-unclear", "overview-too-narrow")
