@@ -269,7 +269,7 @@ def test_what_the_table_says(tmp_path):
     write_photo(tmp_path / "c.jpg", 3)
     (tmp_path / "session.csv").write_text(
         "photo,sample,objective,um_per_px,note,cage\n"
-        "a.jpg,FH-07,20x,1.05,,east\nb.jpg,FH-07,,,,west\nc.jpg,,,,label,\ngone.jpg,FH-08,,,,\n"
+        "a.jpg,FH-07,20x,1.05,,east\nb.jpg,FH-07,,,,west\nc.jpg,,,,label,\ngone.jpg,FH-08,,,,\naway.jpg,FH-07,,,,\n"
     )
     result, states = count(tmp_path)
     first, second = result.fields
@@ -277,9 +277,14 @@ def test_what_the_table_says(tmp_path):
     assert (first.scale.um_per_px, first.scale.source, first.scale.objective) == (1.05, "table", 20.0)
     assert (second.scale.um_per_px, second.scale.source, second.scale.objective) == (UM_PER_PX, "given", 10.0)
     assert states["c.jpg"] == "label"
-    (missing,) = result.failed
-    assert (missing.photo, missing.sample, missing.code) == ("gone.jpg", "FH-08", "missing")
-    assert "line 5" in missing.message
+    away, gone = result.failed
+    assert (away.photo, away.sample, away.code) == ("away.jpg", "FH-07", "missing")
+    assert (gone.photo, gone.sample, gone.code) == ("gone.jpg", "FH-08", "missing")
+    assert "line 5" in gone.message
+    # A print of which nothing is here is none of this session; one of which a part is here says so.
+    (seen,) = result.prints
+    assert seen.sample == "FH-07"
+    assert "photos-left-out" in seen.reasons
     (last,) = (tmp_path / "sporecount" / "fields.csv").read_text().splitlines()[-1:]
     assert last.startswith("gone.jpg,FH-08,")
     assert last.endswith(",unusable,missing")

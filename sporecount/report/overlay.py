@@ -196,12 +196,12 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
     objects = field.objects
     px_per_um = frame.zoom / field.scale.um_per_px
     many = len(sorts.sure) + len(sorts.doubtful) > _CROWDED
-    width = 1 if many else int(np.ceil(2 * unit))
-    gap = (1.5 if many else 4.0) * unit
+    tight = many | _touching(field, sorts, 8.0 * unit / px_per_um)
+    gap = np.where(tight, 1.5, 4.0) * unit
 
     def outline(rows: np.ndarray, arcs: int, open_share: float, more: float = 0.0) -> np.ndarray:
         axes = np.stack([objects.length_um[rows], objects.width_um[rows]], axis=-1) * px_per_um / 2
-        axes = np.clip(np.nan_to_num(axes, nan=4.0), 3.0, 400.0) + gap + more
+        axes = np.clip(np.nan_to_num(axes, nan=4.0), 3.0, 400.0) + gap[rows, None] + more
         angle = np.nan_to_num(objects.angle_deg[rows])
         return ellipse_arcs(
             frame.place(objects.x_px[rows], objects.y_px[rows]),
@@ -212,17 +212,34 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
             points=16 if many else 28,
         )
 
-    cased_lines(picture, outline(sorts.sure, 1, 0.0), SURE, width=width, closed=True)
     doubtful = sorts.doubtful
-    cased_lines(picture, outline(doubtful, 5, 0.42, more=2 * unit), DOUBT, width=width)
+    for crowded, width in ((False, int(np.ceil(2 * unit))), (True, 1)):
+        sure, open_to_doubt = (rows[tight[rows] == crowded] for rows in (sorts.sure, doubtful))
+        cased_lines(picture, outline(sure, 1, 0.0), SURE, width=width, closed=True)
+        cased_lines(picture, outline(open_to_doubt, 5, 0.42, more=2 * unit), DOUBT, width=width)
     size = max(5, round((6 if many else 9) * unit))
-    reach = np.nan_to_num(objects.length_um[doubtful], nan=8.0) * px_per_um / 2 + gap + 3 * unit + size / 2
+    half_length = np.nan_to_num(objects.length_um[doubtful], nan=8.0) * px_per_um / 2
+    reach = half_length + gap[doubtful] + 3 * unit + size / 2
     places = frame.place(objects.x_px[doubtful], objects.y_px[doubtful])
     places += 0.75 * reach[:, None] * np.array([1, -1])
     for (x, y), counted in zip(places.tolist(), field.counted[doubtful].tolist(), strict=True):
         mark(picture, x, y, size, DOUBT, filled=counted)
     if not many:
         _draw_numbers(picture, places, size, doubtful, max(11, round(19 * unit)), round(3 * unit))
+
+
+def _touching(field: FieldResult, sorts: Sorts, room_um: float) -> np.ndarray:
+    """Tell which objects have another drawn one so near that wide outlines would hide both; shape (n,), bool."""
+    from scipy.spatial import cKDTree
+
+    objects = field.objects
+    drawn = np.concatenate((sorts.sure, sorts.doubtful))
+    touching = np.zeros(len(objects), bool)
+    if len(drawn) > 1:
+        places = np.column_stack((objects.x_px[drawn], objects.y_px[drawn])) * field.scale.um_per_px
+        apart, _ = cKDTree(places).query(places, k=2)
+        touching[drawn] = apart[:, 1] < np.nan_to_num(objects.length_um[drawn], nan=8.0) + room_um
+    return touching
 
 
 def _draw_numbers(

@@ -87,13 +87,11 @@ def tally_prints(
         [replace(job, false_rate=false_rate_for(rate, job.sample)) for job in jobs if job.sample not in clean]
     )
     for one in failed:
-        if not one.sample or one.code == "missing":
-            continue
-        if one.sample not in tallies:
-            tallies[one.sample] = ("", _nothing_usable(one.sample))
-        elif tallies[one.sample][0]:
-            key, known = tallies[one.sample]
+        key, known = tallies.get(one.sample, ("", None))
+        if key and known:
             tallies[one.sample] = (key, known.with_reasons("photos-left-out"))
+        elif one.sample and one.code != "missing":  # a season's table may name prints of other folders
+            tallies[one.sample] = ("", _nothing_usable(one.sample))
     return [tallies[sample] for sample in sorted(tallies, key=natural)], rate
 
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from sporecount.reasons import flag_of
 from sporecount.records import FalseRate, FieldPreview, FieldResult, OwnRecall, PrintTally
 from sporecount.session.sizes import OF_THE_SESSION
 from sporecount.settings import CountSettings
@@ -80,11 +78,7 @@ class Retally:
         tally = count_print(
             known, self._preview_of, self._settings, self.placed(fields), area_of(machine), false_rate
         )
-        kept = tuple(
-            code for code in machine.reasons if code in _OF_THE_SESSION and code not in tally.reasons
-        )
-        reasons = (*kept, *tally.reasons)
-        return replace(tally, reasons=reasons, flag=flag_of(reasons)) if kept else tally
+        return tally.with_reasons(*(code for code in machine.reasons if code in _OF_THE_SESSION))
 
     def map_svg(self, fields: Sequence[FieldResult], machine: PrintTally) -> str:
         """Draw the map of a print; empty where it would tell nothing. Parameters as of `tally`."""
