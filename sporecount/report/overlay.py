@@ -213,8 +213,8 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
         )
 
     doubtful = sorts.doubtful
-    for crowded, width in ((False, int(np.ceil(2 * unit))), (True, 1)):
-        sure, open_to_doubt = (rows[tight[rows] == crowded] for rows in (sorts.sure, doubtful))
+    for close, width in ((False, int(np.ceil(2 * unit))), (True, 1)):
+        sure, open_to_doubt = (rows[tight[rows] == close] for rows in (sorts.sure, doubtful))
         cased_lines(picture, outline(sure, 1, 0.0), SURE, width=width, closed=True)
         cased_lines(picture, outline(open_to_doubt, 5, 0.42, more=2 * unit), DOUBT, width=width)
     size = max(5, round((6 if many else 9) * unit))
@@ -237,8 +237,9 @@ def _touching(field: FieldResult, sorts: Sorts, room_um: float) -> np.ndarray:
     touching = np.zeros(len(objects), bool)
     if len(drawn) > 1:
         places = np.column_stack((objects.x_px[drawn], objects.y_px[drawn])) * field.scale.um_per_px
-        apart, _ = cKDTree(places).query(places, k=2)
-        touching[drawn] = apart[:, 1] < np.nan_to_num(objects.length_um[drawn], nan=8.0) + room_um
+        length = np.nan_to_num(objects.length_um[drawn], nan=8.0)
+        apart, nearest = cKDTree(places).query(places, k=2)
+        touching[drawn] = apart[:, 1] < length[nearest].mean(axis=1) + room_um
     return touching
 
 

@@ -64,6 +64,27 @@ def test_an_outline_lies_around_its_object_and_stands_out_on_any_ground(ground, 
         assert changed[round(y) - 4 : round(y) + 5, round(x) - 4 : round(x) + 5].max() > 40
 
 
+def test_spores_that_touch_end_to_end_keep_both_their_inside_and_the_place_where_they_meet():
+    """12 by 8 um at 1 px per um: outlines as wide as of a single spore would cover what lies between them."""
+    field, photo = one_object(400, 400, ground=128, angle=0.0)
+    columns = {
+        name: np.repeat(getattr(field.objects, name), 3) for name in field.objects.__dataclass_fields__
+    }
+    columns["x_px"][:] = 400, 412, 800
+    columns["length_um"][:], columns["width_um"][:] = 12.0, 8.0
+    field = replace(
+        field,
+        objects=type(field.objects)(**columns),
+        kinds=make_kinds(np.full(3, 0.99)),
+        counted=np.ones(3, bool),
+    )
+    drawn = decode(overlay_jpeg(photo, field, empty_preview(field)))[:900]
+    changed = np.abs(drawn - 128).max(axis=-1) > 40
+    for x in (400, 412, 800):
+        assert not changed[399:402, x - 2 : x + 3].any()
+    assert changed[380:420, 390:425].any(axis=1).sum() < changed[380:420, 790:811].any(axis=1).sum()
+
+
 def test_sure_is_a_closed_line_and_doubtful_a_broken_one():
     """Told apart in grey, by the line alone."""
     closed = {}
