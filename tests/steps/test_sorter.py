@@ -49,6 +49,44 @@ def test_objects_are_labelled_one_to_one_by_the_truth() -> None:
     assert not none.any()
 
 
+def test_a_later_sorting_reckons_from_the_odds_before_what_depends_on_others_and_nothing_else() -> None:
+    from sporecount.steps.classify.network import SORTINGS, sorter_log_odds
+    from sporecount.steps.classify.training.sorter import label_objects
+
+    # Columns of `traits`: an object's own logits and measures, its outline, where it lies, its looks'
+    # disagreement, the grid's scale and the area; then the odds, what is usual among likely spores, and company.
+    own = [*range(1, 16), *range(23, 34), 39, 41, 61, 62]
+    others = [0, *range(16, 23), *range(34, 38), 40, *range(42, 59)]
+
+    photo = panes.draw_photo(
+        np.random.default_rng(8), width_px=900, height_px=700, um_per_px=0.6, preset="good_focus"
+    )
+    (first, label), (later, same_label) = (label_objects(photo, SORTINGS[:number]) for number in (0, 1))
+    np.testing.assert_array_equal(label, same_label)
+    np.testing.assert_array_equal(first[:, own], later[:, own])
+    assert (first[:, others] != later[:, others]).any(axis=0).all()
+    np.testing.assert_allclose(later[:, 0], np.clip(sorter_log_odds(first, SORTINGS[0]), -8, 8), atol=1e-6)
+
+
+def test_a_count_goes_by_the_last_sorting_and_its_calibration() -> None:
+    from sporecount.chain import count_field
+    from sporecount.records import Photo, Scale
+    from sporecount.settings import CountSettings
+    from sporecount.steps.classify.network import SORTINGS, model_card, sorter_log_odds
+    from sporecount.steps.classify.training.sorter import label_objects
+
+    photo = panes.draw_photo(
+        np.random.default_rng(8), width_px=900, height_px=700, um_per_px=0.6, preset="good_focus"
+    )
+    last, _ = label_objects(photo, SORTINGS[:-1])
+    slope, shift = model_card()["calibration"]["slope_and_shift"]
+    expected = 1 / (1 + np.exp(-slope * sorter_log_odds(last, SORTINGS[-1]) - shift))
+    field, _ = count_field(Photo(rgb=photo.rgb, name="simulated"), Scale(0.6), CountSettings())
+    # The count has more objects: those that are too unlikely to be taught.
+    apart = np.abs(expected[:, None] - field.kinds.spore).min(axis=1)
+    np.testing.assert_allclose(apart, 0, atol=1e-6)
+
+
 def test_calibration_finds_what_the_odds_were_drawn_from_and_each_style_weighs_the_same() -> None:
     from sporecount.steps.classify.training.calibration import fit_calibration
 

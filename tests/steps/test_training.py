@@ -98,19 +98,30 @@ def test_whole_photos_come_back_as_they_were_drawn(tmp_path: Path) -> None:
 
 
 def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
-    card = {"parts": {"sorter.onnx": {"drawn": [{"styles": ["one"], "seed": 4}]}}}
+    card = {
+        "parts": {
+            "sorter.onnx": {"drawn": [{"styles": ["one"], "seed": 4}]},
+            "sorter_again.onnx": {"drawn": [{"styles": ["one"], "seed": 6}]},
+        }
+    }
     refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
     with pytest.raises(SystemExit, match="the trees saw photos of new: draw new ones with another seed"):
         refuse_known(card, [{"styles": ["two"], "seed": 5}, {"styles": ["one"], "seed": 4}], Path("new"))
+    with pytest.raises(SystemExit, match="the trees saw photos of new"):
+        refuse_known(card, [{"styles": ["one"], "seed": 6}], Path("new"))
+    refuse_known(card, [{"styles": ["one"], "seed": 6}], Path("new"), ["sorter.onnx"])
     with pytest.raises(SystemExit, match="no note tells what was drawn into new: draw it anew"):
         refuse_known(card, [], Path("new"))
     with pytest.raises(SystemExit, match="no note tells which photos the trees saw: fit the sorter first"):
         refuse_known({"parts": {}}, [{"styles": ["two"], "seed": 5}], Path("new"))
+    del card["parts"]["sorter_again.onnx"]
+    with pytest.raises(SystemExit, match="no note tells which photos the trees saw: fit the sorter first"):
+        refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
 
 
 def test_what_is_shipped_was_calibrated_on_photos_new_to_its_trees() -> None:
     card = model_card()
-    assert card["parts"]["sorter.onnx"]["drawn"]
+    refuse_known(card, card["parts"]["sorter_again.onnx"]["drawn"], Path("again"), ["sorter.onnx"])
     for fitted in ("calibration", "recall"):
         assert card[fitted]["drawn"]
         refuse_known(card, card[fitted]["drawn"], Path(fitted))

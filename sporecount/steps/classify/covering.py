@@ -8,7 +8,7 @@ from sporecount.steps.lemon import along_and_across, x_and_y
 from sporecount.steps.settle import Settled
 
 _LIKELY = -1.5
-"""Log odds of spore from which an object may cover others: it has been looked at from its own centre. Like
+"""Log odds of spore from which an object may cover others: it has mostly been looked at from its own centre. Like
 the other two, chosen once and not varied; the trees learnt with them, so fit those anew when one changes."""
 
 _REACH_UM = 18.0
@@ -29,7 +29,7 @@ def covering(settled: Settled, margin: np.ndarray, um_per_px: float) -> np.ndarr
     ----------
     settled : Settled
     margin : ndarray of shape (n,)
-        Log odds of spore by the looks.
+        Log odds of spore.
     um_per_px : float
 
     Returns

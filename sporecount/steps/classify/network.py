@@ -23,6 +23,10 @@ had seen then: F1 0.861 with the first of the networks of then under both render
 HIDDEN = {"first": 96, "second": 128}
 """Numbers of each network's last hidden layer."""
 
+SORTINGS = ("sorter.onnx", "sorter_again.onnx")
+"""Trees that weigh an object's traits, one after the other: the later ones know what the former made of the
+others."""
+
 
 @dataclass(frozen=True)
 class Looks:
@@ -154,9 +158,9 @@ def glance(crops: np.ndarray) -> np.ndarray:
     return np.concatenate(odds) if odds else np.empty(0, np.float32)
 
 
-def sorter_log_odds(traits: np.ndarray) -> np.ndarray:
-    """Log odds of spore from the trees that weigh traits, shape (n, k) float32 to (n,)."""
-    return np.asarray(_session("sorter.onnx").run(None, {"traits": traits})[0][:, 0], np.float64)
+def sorter_log_odds(traits: np.ndarray, sorting: str) -> np.ndarray:
+    """Log odds of spore from the trees of one of `SORTINGS`, traits of shape (n, k) float32 to (n,)."""
+    return np.asarray(_session(sorting).run(None, {"traits": traits})[0][:, 0], np.float64)
 
 
 @lru_cache(maxsize=1)
@@ -171,7 +175,7 @@ def model_card() -> dict[str, Any]:
 def model_id() -> str:
     """Name, and SHA-256 of all that decides: the model's files, and what calibrates probabilities and recall."""
     card = model_card()
-    parts = b"".join(_bytes(f"{part}.onnx") for part in ("first", "second", "glance", "sorter"))
+    parts = b"".join(_bytes(part) for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS))
     parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
     laws = (card["recall"][name] for name in ("counted", "empty"))
     parts += json.dumps([(law["weights"], law["spread"]) for law in laws]).encode()
@@ -182,7 +186,7 @@ def _bytes(name: str) -> bytes:
     return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=5)
 def _session(name: str) -> Any:
     import onnxruntime
 

@@ -1,4 +1,4 @@
-"""What the last sorting goes by: the looks, the outline, the neighbours, and how like the photo's own spores."""
+"""What the sortings go by: the looks, the outline, the neighbours, and how like the photo's own spores."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import numpy as np
 
 from sporecount.records import WorkImage
 from sporecount.steps.classify.covering import covering
-from sporecount.steps.classify.network import spore_margin
 from sporecount.steps.outline import Outlines
 from sporecount.steps.settle import Settled
 
@@ -14,10 +13,13 @@ _MODELS = 12
 """The likeliest spores of a photo, against which the others are held: of one print, they are alike."""
 
 _SURER = 1.5
-"""Log odds taken off the looks' own where they choose a photo's likely spores: most things are none."""
+"""Taken off the log odds before they weigh the company: most things are none. Set for the networks' odds; the
+later trees learnt with it, too."""
 
 
-def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: WorkImage) -> np.ndarray:
+def traits(
+    settled: Settled, outlines: Outlines, on_large: np.ndarray, work: WorkImage, margin: np.ndarray
+) -> np.ndarray:
     """Put together a row of figures for each object.
 
     Parameters
@@ -27,6 +29,8 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: Wor
     on_large : ndarray of shape (n,), bool
         Lies on a large object.
     work : WorkImage
+    margin : ndarray of shape (n,)
+        Log odds of spore by the networks or by the sorting before: they choose the photo's likely spores.
 
     Returns
     -------
@@ -37,7 +41,6 @@ def traits(settled: Settled, outlines: Outlines, on_large: np.ndarray, work: Wor
     count = len(settled.row)
     if not count:
         return np.empty((0, 0), np.float32)
-    margin = spore_margin(looks.logits)
     rest = looks.logits[:, 1:] - looks.logits[:, 1:].max(axis=1, keepdims=True)
     contrast = np.maximum(outlines.closed[:, 2], 0.01)
     amber = outlines.contrast[:, 2] / np.maximum(np.abs(outlines.contrast[:, 1]), 0.02)
@@ -106,7 +109,7 @@ def company(hidden: np.ndarray, margin: np.ndarray) -> np.ndarray:
     hidden : ndarray of shape (n, k)
         The network's last hidden layer; rows of 0 were not looked at.
     margin : ndarray of shape (n,)
-        Log odds of spore by the looks.
+        Log odds of spore.
 
     Returns
     -------

@@ -4,9 +4,9 @@
         --unseen MODULE MODULE
     python -m sporecount.steps.classify.training.calibration --photos-in NEW --unseen MODULE MODULE
 
-Run it after the sorter, on new photos of styles that the networks know and of styles they never saw: how far the
-trees are off differs from style to style, so each style weighs the same. The trees have seen other
-photos of all of them, so the fit is a little hopeful.
+Run it after both sortings, on new photos of styles that the networks know and of styles they never saw: how far
+the trees are off differs from style to style, so each style weighs the same. The trees have seen other photos of
+all of them, so the fit is a little hopeful.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sporecount.steps.classify.network import sorter_log_odds
+from sporecount.steps.classify.network import SORTINGS, sorter_log_odds
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import asked_photos
 from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, rows_by_style
@@ -50,11 +50,15 @@ def main() -> None:
     drawn = drawn_into(wish.photos_in)
     refuse_known(card, drawn, wish.photos_in)
     parts = {}
-    for style, rows in rows_by_style(paths, wish.workers).items():
+    for style, rows in rows_by_style(paths, wish.workers, SORTINGS[:-1]).items():
         told = rows.label != UNTOLD
         if {*rows.label[told].tolist()} != {0, SPORE}:
             raise SystemExit(f"the photos of {style} do not show both spores and other things: draw more")
-        parts[style] = sorter_log_odds(rows.traits[told]), rows.label[told] == SPORE, rows.weight[told]
+        parts[style] = (
+            sorter_log_odds(rows.traits[told], SORTINGS[-1]),
+            rows.label[told] == SPORE,
+            rows.weight[told],
+        )
     card["calibration"] = {
         "slope_and_shift": [round(value, 3) for value in fit_calibration(list(parts.values()))],
         "recipe": "python -m sporecount.steps.classify.training.calibration"

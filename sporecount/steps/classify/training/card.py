@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from sporecount.files.whole import write_whole
+from sporecount.steps.classify.network import SORTINGS
 
 _NAME, _DRAWN = "model.json", "drawn.json"
 
@@ -40,12 +42,19 @@ def drawn_into(folder: Path) -> list[dict[str, Any]]:
     return draws
 
 
-def refuse_known(card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path) -> None:
-    """End the program where photos of a folder were drawn for the trees, too: what they show would flatter."""
-    of_trees = {draw["seed"] for draw in card["parts"].get("sorter.onnx", {}).get("drawn", ())}
+def refuse_known(
+    card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path, sortings: Sequence[str] = SORTINGS
+) -> None:
+    """End the program where photos of a folder were drawn for the trees of some sortings, too.
+
+    What such photos show would flatter.
+    """
+    seeds_of_each = [
+        {draw["seed"] for draw in card["parts"].get(sorting, {}).get("drawn", ())} for sorting in sortings
+    ]
     if not drawn:
         raise SystemExit(f"no note tells what was drawn into {folder}: draw it anew")
-    if not of_trees:
-        raise SystemExit("no note tells which photos the trees saw: fit the sorter first")
-    if of_trees & {draw["seed"] for draw in drawn}:
+    if not all(seeds_of_each):
+        raise SystemExit("no note tells which photos the trees saw: fit the sorter first, then --again")
+    if set().union(*seeds_of_each) & {draw["seed"] for draw in drawn}:
         raise SystemExit(f"the trees saw photos of {folder}: draw new ones with another seed")

@@ -43,8 +43,8 @@ def away_in_lengths(
     return np.hypot(table[:, :1] - x_px, table[:, 1:2] - y_px) * um_per_px / table[:, 2:]
 
 
-def asked_photos(description: str) -> tuple[argparse.Namespace, list[Path]]:
-    """Read the command line of a fit to drawn photos, and list those photos.
+def asked_photos(description: str, **flags: str) -> tuple[argparse.Namespace, list[Path]]:
+    """Read the command line of a fit to drawn photos, with some flags and their help, and list those photos.
 
     Ends the program where there are none of a style that was named.
     """
@@ -53,6 +53,8 @@ def asked_photos(description: str) -> tuple[argparse.Namespace, list[Path]]:
     parser.add_argument("--unseen", nargs="+", required=True, help="styles that the networks never saw")
     parser.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
+    for flag, told in flags.items():
+        parser.add_argument(f"--{flag}", action="store_true", help=told)
     wish = parser.parse_args()
     paths = sorted(wish.photos_in.glob("*.npz"))
     if missing := {*wish.unseen} - {style_of(path) for path in paths}:

@@ -1,11 +1,14 @@
-"""Fit the last sorting to the objects that the steps find in whole simulated photos.
+"""Fit the trees that sort to the objects that the steps find in whole simulated photos.
 
     python -m sporecount.steps.classify.training photos --photos-in FOLDER --unseen MODULE MODULE
     python -m sporecount.steps.classify.training.sorter --photos-in FOLDER --unseen MODULE MODULE
+    python -m sporecount.steps.classify.training photos --photos-in OTHERS --seed 2 --unseen MODULE MODULE
+    python -m sporecount.steps.classify.training.sorter --again --photos-in OTHERS --unseen MODULE MODULE
 
-Run it after the network is trained: it learns what the network's answers are worth at the odds of a real field.
-Styles that the network never saw take part, since there its answers are worth less. `calibration` then brings the
-trees' answers to probabilities.
+Run it after the networks are trained: it learns what their answers are worth at the odds of a real field.
+Styles that the networks never saw take part, since there their answers are worth less. The second time it fits
+the trees that sort once more, on photos that the first ones did not see, since of those they know too much.
+`calibration` then brings the answers to probabilities.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ import datetime
 import multiprocessing
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -26,8 +30,9 @@ from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
-from sporecount.steps.classify.network import spore_margin
-from sporecount.steps.classify.training.card import drawn_into, read_card, write_card
+from sporecount.steps.classify.kinds import sorted_log_odds
+from sporecount.steps.classify.network import SORTINGS, spore_margin
+from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import (
     REACH,
     asked_photos,
@@ -60,13 +65,20 @@ _MOST_OBJECTS = 150
 """A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
 
 _LEAST_MARGIN = -3.0
-"""Log odds of the networks from which an object takes part: what lies lower is sorted as if it lay there."""
+"""Log odds of the networks from which an object takes part: what lies lower the trees never
+saw, and the first ones sort it as if it lay there."""
 
 
-def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
+def label_objects(simulated: SimulatedPhoto, before: Sequence[str] = ()) -> tuple[np.ndarray, np.ndarray]:
     """Run the steps on a photo and say of each object whether it is a spore.
 
     Objects and spores are matched one to one; one matched to a spore that nobody could count stays untold.
+
+    Parameters
+    ----------
+    simulated : SimulatedPhoto
+    before : sequence of str
+        Sortings whose odds the traits go by; the networks' own where there are none.
 
     Returns
     -------
@@ -79,7 +91,9 @@ def label_objects(simulated: SimulatedPhoto) -> tuple[np.ndarray, np.ndarray]:
     flat = flatten(work)
     _, large = find_clutter(work, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
-    rows = traits(settled, follow_outlines(work, flat, settled), on_large(settled, large), work)
+    outlines, lies_on_large = follow_outlines(work, flat, settled), on_large(settled, large)
+    odds = sorted_log_odds(settled, outlines, lies_on_large, work, before)
+    rows = traits(settled, outlines, lies_on_large, work, odds)
     label = np.zeros(len(rows), np.int8)
     if simulated.spores and len(rows):
         x_px, y_px = to_photo(work, settled.row, settled.col)
@@ -120,20 +134,20 @@ def joined(parts: Iterable[Rows]) -> Rows:
     return Rows(*(np.concatenate(column) for column in zip(*some, strict=True)))
 
 
-def rows_by_style(paths: Sequence[Path], workers: int) -> dict[str, Rows]:
-    """Label the objects of drawn photos; those of each style together."""
+def rows_by_style(paths: Sequence[Path], workers: int, before: Sequence[str]) -> dict[str, Rows]:
+    """Label the objects of drawn photos after some sortings; those of each style together."""
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        done = list(pool.map(_one, paths))
+        done = list(pool.map(partial(_one, before=before), paths))
     return {
         style: joined(rows for path, rows in zip(paths, done, strict=True) if style_of(path) == style)
         for style in sorted({style_of(path) for path in paths})
     }
 
 
-def _one(path: Path) -> Rows:
+def _one(path: Path, before: Sequence[str]) -> Rows:
     cv2.setNumThreads(1)
     simulated = read_photo(path)
-    rows, label = label_objects(simulated)
+    rows, label = label_objects(simulated, before)
     clean = not any(one.countable for one in simulated.spores)
     weight = min(1.0, _MOST_OBJECTS / max(len(rows), 1))
     return Rows(rows, label, np.full(len(rows), weight), np.full(len(rows), clean))
@@ -208,17 +222,24 @@ def as_onnx(model: HistGradientBoostingClassifier, traits_count: int) -> onnx.Mo
 
 
 def main() -> None:
-    """Label, fit and write `sorter.onnx`, and that into the card."""
-    wish, paths = asked_photos((__doc__ or "").splitlines()[0])
-    of_style = rows_by_style(paths, wish.workers)
-    onnx.save(fit_sorter(list(of_style.values())), str(wish.out / "sorter.onnx"))
-    card = read_card(wish.out)
-    card["parts"]["sorter.onnx"] = {
-        "what": f"the last sorting: {_TREES} trees of depth {_DEPTH}",
-        "recipe": f"python -m sporecount.steps.classify.training.sorter --unseen {' '.join(wish.unseen)}",
+    """Label, fit and write the trees of a sorting, and that into the card."""
+    wish, paths = asked_photos(
+        (__doc__ or "").splitlines()[0],
+        again="fit the trees that sort once more, on photos new to the first ones",
+    )
+    card, drawn = read_card(wish.out), drawn_into(wish.photos_in)
+    number = int(wish.again)
+    before, part = SORTINGS[:number], SORTINGS[number]
+    refuse_known(card, drawn, wish.photos_in, before)
+    of_style = rows_by_style(paths, wish.workers, before)
+    onnx.save(fit_sorter(list(of_style.values())), str(wish.out / part))
+    card["parts"][part] = {
+        "what": f"the {('first', 'second')[number]} sorting: {_TREES} trees of depth {_DEPTH}",
+        "recipe": f"python -m sporecount.steps.classify.training.sorter{' --again' if before else ''}"
+        f" --unseen {' '.join(wish.unseen)}",
         "date": datetime.date.today().isoformat(),
         "simulated_photos": len(paths),
-        "drawn": drawn_into(wish.photos_in),
+        "drawn": drawn,
     }
     write_card(wish.out, card)
 
