@@ -217,7 +217,9 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
     for close, width, casing in ((False, int(np.ceil(2 * unit)), 2), (True, 1, 1)):
         sure, open_to_doubt = (rows[tight[rows] == close] for rows in (sorts.sure, doubtful))
         cased_lines(picture, outline(sure, 1, 0.0), SURE, width=width, casing=casing, closed=True)
-        cased_lines(picture, outline(open_to_doubt, 5, 0.42, more=2 * unit), DOUBT, width=width, casing=casing)
+        cased_lines(
+            picture, outline(open_to_doubt, 5, 0.42, more=2 * unit), DOUBT, width=width, casing=casing
+        )
     size = max(5, round((6 if many else 9) * unit))
     half_length = np.nan_to_num(objects.length_um[doubtful], nan=8.0) * px_per_um / 2
     reach = half_length + gap[doubtful] + 3 * unit + size / 2
