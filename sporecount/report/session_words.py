@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sporecount.records import PrintTally
 from sporecount.report.phrases import plural
-from sporecount.report.words import PrintCase, print_case
+from sporecount.report.words import PrintCase, doubts_decide, print_case
 
 _ATTENTION: dict[PrintCase, int] = {
     "heavy": 0, "unusable": 1, "doubtful": 2, "many": 3, "few": 4, "none": 5,
@@ -35,7 +35,7 @@ def next_print_words(prints: Sequence[PrintTally]) -> str:
     still_open = [tally for tally in prints if tally.heavy_verdict == "open" and tally not in waiting]
     if not waiting and not still_open:
         return "As counted, it is decided for every print whether its load is heavy." if prints else ""
-    doubtful = [tally for tally in still_open if print_case(tally) == "doubtful"]
+    doubtful = [tally for tally in still_open if doubts_decide(tally)]
     settle = f"Settle the doubtful objects of {', '.join(map(_name, doubtful))} before taking more photos of "
     settle += "it." if len(doubtful) == 1 else "them."
     order = sorted(

@@ -199,6 +199,17 @@ def area_words(tally: PrintTally) -> str:
     )
 
 
+def doubts_decide(tally: PrintTally) -> bool:
+    """Tell whether a print's doubtful objects are to be settled before more photos are taken.
+
+    The load rests on them, or no number of fields decides; in the latter case `plan` says so, too
+    (`PrintPlan.rests_on_doubt`).
+    """
+    if tally.heavy_verdict != "open":
+        return False
+    return print_case(tally) == "doubtful" or (tally.fields_to_go < 0 and tally.doubtful_objects > 0)
+
+
 def stop_words(tally: PrintTally) -> str:
     """Say whether more fields would settle if the load is heavy; empty without a usable field."""
     if print_case(tally) == "unusable" or math.isnan(tally.next_field_bits):
@@ -209,7 +220,7 @@ def stop_words(tally: PrintTally) -> str:
             f"Whether the load is heavy is decided ({is_it}), at a risk of 5 in 100: no more photos are needed "
             "for that question."
         )
-    if print_case(tally) == "doubtful":
+    if doubts_decide(tally):
         return "Whether the load is heavy is open: settle the doubtful objects before taking more photos."
     if tally.fields_to_go < 0:
         return "Whether the load is heavy stays open, even with all fields that still fit on the print."

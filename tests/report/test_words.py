@@ -295,6 +295,19 @@ def test_doubtful_objects_go_before_more_photos():
     assert both.endswith(said)
 
 
+def test_where_no_number_of_fields_decides_doubtful_objects_go_before_photos_too():
+    """As `plan` says of such a print."""
+    few_doubts = {"doubtful_objects": 2, "doubtful_expected": 0.4, "expected": 12.4}
+    doubts = make_print("E", spores=12, **few_doubts, next_field_bits=0.5, fields_to_go=-1)
+    assert next_print_words([doubts]) == "Settle the doubtful objects of E before taking more photos of it."
+    assert "settle the doubtful objects before" in stop_words(doubts)
+    sure = make_print("E", spores=12, next_field_bits=0.5, fields_to_go=-1)
+    assert "photograph next: E" in next_print_words([sure])
+    assert "stays open" in stop_words(sure)
+    near = make_print("E", spores=12, **few_doubts, next_field_bits=0.5, fields_to_go=3)
+    assert "photograph next: E" in next_print_words([near])
+
+
 def test_readers_answer_and_keepers_decision_in_words():
     machine = make_print("A", spores=3, load_class_probability=FEW, flag="recheck")
     read = make_print("A", spores=0)
