@@ -138,7 +138,7 @@ def test_count_in_words(folder, tmp_path):
     assert not wide_lines(text)
     assert "🦋 [red]" in text
     assert "Could not be used (1):" in text
-    assert "two\\nlines.jpg: The JPEG file is cut short" in text
+    assert "two\\nlines.jpg (print two\\nlines): The JPEG file is cut short" in text
     assert "not a diagnosis" in text
     assert "report.html" in text
     assert (tmp_path / "report.html").stat().st_size > 1000
@@ -187,7 +187,7 @@ def test_all_well_is_0_and_nothing_usable_is_2(capsys, tmp_path):
         code, out, err = ran(capsys, "count", str(tmp_path / "bad"), *SCALE, "--workers", "0", *more)
         assert code == 2
         assert out == ""
-        assert "FH-01_1.jpg: The file is empty" in err
+        assert "FH-01_1.jpg (print FH-01): The file is empty" in err
         assert "no photo of the folder could be counted" in err
 
 

@@ -173,6 +173,7 @@ def test_prints_get_their_verdict(counted):
     assert 0 < float(prints[LIGHT]["density_per_mm2"]) < 0.3 * float(prints[HEAVY]["density_per_mm2"])
     assert int(prints[HEAVY]["load_class"]) >= 4  # heavily infected
     assert prints[SPOILT]["flag"] == "unusable"
+    assert prints[SPOILT]["spores"] == ""  # unknown, never zero
 
 
 def test_heavy_print_is_near_its_truth(counted):

@@ -130,7 +130,7 @@ def test_results_open_again(counted):
     assert [one.sample for one in again.prints] == [one.sample for one in result.prints]
     assert (again.failed, again.notes, again.provenance) == (result.failed, result.notes, result.provenance)
     assert preview("FH-01_1.jpg").rgb.ndim == 3
-    with pytest.raises(SessionError, match="no results"):
+    with pytest.raises(SessionError, match="nothing is counted here"):
         open_session(out / "overlays")
 
 
@@ -290,6 +290,15 @@ def test_what_the_table_says(tmp_path):
     assert last.endswith(",unusable,missing")
     said = json.loads((tmp_path / "sporecount" / "session.json").read_text())
     assert said["table"]["a.jpg"]["cage"] == "east"
+
+
+def test_a_column_that_is_nearly_named_as_a_known_one_is_asked_about(tmp_path):
+    write_photo(tmp_path / "a.jpg", 1)
+    (tmp_path / "session.csv").write_text("photo,sample,print_area,cage,sample_id\na.jpg,FH-07,20,east,7\n")
+    result, _ = count(tmp_path)
+    (note,) = (one for one in result.notes if "column" in one)
+    assert "print_area is not known" in note
+    assert "print_area_mm2" in note
 
 
 def test_labels_tell_the_prints_apart(tmp_path):

@@ -142,7 +142,7 @@ def test_plan_command_says_it_in_80_columns(counted, capsys):
 
 
 def test_plan_of_a_folder_that_was_not_counted(tmp_path, capsys):
-    with pytest.raises(SessionError, match="no results"):
+    with pytest.raises(SessionError, match="nothing is counted here"):
         plan_on(tmp_path / "sporecount", 4, 0.05)
     assert run(["plan", str(tmp_path)]) == 2
     assert "Count the folder first" in capsys.readouterr().err

@@ -121,7 +121,7 @@ def test_a_spike_in_for_other_settings_is_not_used(spiked, folder, tmp_path):
 
 
 def test_what_cannot_be_spiked_is_said(tmp_path, folder):
-    with pytest.raises(SessionError, match="no results"):
+    with pytest.raises(SessionError, match="nothing is counted here"):
         spike_session(tmp_path, workers=0)
     out = tmp_path / "out"
     count_folder(folder, out=out, **OPTIONS)

@@ -116,7 +116,10 @@ def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
             remarks.append(could_hide_words(tally))
         elif case != "unusable":
             remarks.append(heavy_words(tally))
-        gravest = sorted(tally.reasons, key=lambda code: -_weight(REASONS[code].flag))
+        # of equals what is missing comes first: only that can still be found and added
+        gravest = sorted(
+            tally.reasons, key=lambda code: (-_weight(REASONS[code].flag), code != "photos-left-out")
+        )
         if gravest:
             remarks.append(REASONS[gravest[0]].words)
         for remark in remarks:
@@ -154,7 +157,8 @@ def failure_lines(failed: Sequence[FailedPhoto]) -> Iterator[str]:
     if failed:
         yield f"Could not be used ({len(failed)}):"
     for one in failed:
-        yield f"  {one_line(one.photo)}: {one_line(one.message)}"
+        of_print = f" (print {one_line(one.sample)})" if one.sample else ""
+        yield f"  {one_line(one.photo)}{of_print}: {one_line(one.message)}"
 
 
 def say(lines: Iterator[str] | Sequence[str], *, errors: bool = False) -> None:

@@ -80,8 +80,10 @@ def spike(
 
 def table_lines(result: SpikeResult) -> Iterator[str]:
     """Give the shares by background and focus as a table of less than 80 columns."""
+    from sporecount.report.phrases import plural
+
     own = result.own_recall
-    yield f"{own.placed} simulated spores placed where the count looks, in {result.photos} photos."
+    yield f"{own.placed} simulated spores placed where the count looks, in {plural(result.photos, 'photo')}."
     yield ""
     yield f"{'where':<22}{'focus':<9}{'found':>12}   share (95 % interval)"
     for row in result.rows:

@@ -93,6 +93,7 @@ def sample_row(tally: PrintTally) -> dict[str, Any]:
     probability = tally.load_class_probability[tally.load_class] if known else math.nan
     return {
         **row,
+        "spores": tally.spores if tally.fields else None,
         "load_class": None if math.isnan(probability) else tally.load_class,
         "load_class_probability": probability,
         "reasons": BETWEEN_REASONS.join(tally.reasons),

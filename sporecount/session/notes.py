@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from difflib import get_close_matches
 
 from sporecount.files.kept import FieldPlace
-from sporecount.files.session_table import TABLE_NAME
+from sporecount.files.session_table import TABLE_COLUMNS, TABLE_NAME, TableRow
 from sporecount.records import PrintTally
 from sporecount.session.blanks import is_blank
 from sporecount.session.folder import natural
 from sporecount.session.plan import Plan
 from sporecount.session.worker import PhotoDone
+
+_ALIKE = 0.75
+"""Share of letters in common (`difflib`) from which a column's name is taken for a slip of the pen: `objectif` and
+`print_area` are, `date` and `cage` are not."""
 
 
 def next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
@@ -52,11 +57,23 @@ def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Collection[Fi
         if len(of_print) > 1:
             where = ", ".join(f"{photo} (print {sample})" for sample, photo in of_print.items())
             notes.append(f"The same file stands for several prints: {where}. All but one are filed wrongly.")
+    notes += [
+        f"{TABLE_NAME}: the column {column} is not known and changes nothing. If {near} is meant, name it so."
+        for column, near in _misnamed([*plan.rows.values(), *plan.missing])
+    ]
     others = [name for name in plan.contents.ignored if name != TABLE_NAME]
     if others:
         some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
         notes.append(f"Left alone, no photos: {some}.")
     return notes
+
+
+def _misnamed(rows: Collection[TableRow]) -> list[tuple[str, str]]:
+    """Columns that are not known, each with the known one, in which nothing stands, that it is nearly named as."""
+    unused = [name for name in TABLE_COLUMNS if not any(getattr(row, name) for row in rows)]
+    columns = dict.fromkeys(column for row in rows for column in row.other)
+    near = {column: get_close_matches(column.casefold(), unused, 1, _ALIKE) for column in columns}
+    return [(column, found[0]) for column, found in near.items() if found]
 
 
 def _first_photos(done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]) -> dict[str, dict[str, str]]:

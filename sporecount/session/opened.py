@@ -62,7 +62,7 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
         )
     except (OSError, ValueError, KeyError, TypeError):
         raise SessionError(
-            "there are no results of this version here",
+            "nothing is counted here, or by another version",
             where=printable(str(out)),
             remedy="Count the folder first",
         ) from None
