@@ -32,6 +32,7 @@ from sporecount.steps.print_tally import tally_print, usable_fields
 from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import settle
+from sporecount.steps.twofold import part_twofold
 
 __all__ = [
     "calibrate_adapter",
@@ -81,6 +82,7 @@ def count_field(
     settled = settle(work, flat, candidates)
     outlines = follow_outlines(work, flat, settled)
     kinds = classify(settled, outlines, large, work)
+    settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
     counted = np.asarray(kinds.spore >= settings.count_from)
     objects = measure(work, settled, outlines, large, counted)
     blur = blur_map(work, flat)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -57,6 +57,15 @@ class Outlines:
     edge_least: np.ndarray
     rim: np.ndarray
     lopsided: np.ndarray
+
+    def take(self, rows: np.ndarray) -> Outlines:
+        """Keep some rows."""
+        return Outlines(**{one.name: getattr(self, one.name)[rows] for one in fields(self)})
+
+    def put(self, rows: np.ndarray, other: Outlines) -> None:
+        """Write another's rows over some."""
+        for one in fields(self):
+            getattr(self, one.name)[rows] = getattr(other, one.name)
 
 
 def follow_outlines(work: WorkImage, flat: FlatField, settled: Settled) -> Outlines:

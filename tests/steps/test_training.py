@@ -105,17 +105,17 @@ def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
         }
     }
     refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
-    with pytest.raises(SystemExit, match="the trees saw photos of new: draw new ones with another seed"):
+    with pytest.raises(SystemExit, match="the model saw photos of new: draw new ones with another seed"):
         refuse_known(card, [{"styles": ["two"], "seed": 5}, {"styles": ["one"], "seed": 4}], Path("new"))
-    with pytest.raises(SystemExit, match="the trees saw photos of new"):
+    with pytest.raises(SystemExit, match="the model saw photos of new"):
         refuse_known(card, [{"styles": ["one"], "seed": 6}], Path("new"))
     refuse_known(card, [{"styles": ["one"], "seed": 6}], Path("new"), ["sorter.onnx"])
     with pytest.raises(SystemExit, match="no note tells what was drawn into new: draw it anew"):
         refuse_known(card, [], Path("new"))
-    with pytest.raises(SystemExit, match="no note tells which photos the trees saw: fit the sorter first"):
+    with pytest.raises(SystemExit, match="no note tells which photos the model saw: fit the sorter first"):
         refuse_known({"parts": {}}, [{"styles": ["two"], "seed": 5}], Path("new"))
     del card["parts"]["sorter_again.onnx"]
-    with pytest.raises(SystemExit, match="no note tells which photos the trees saw: fit the sorter first"):
+    with pytest.raises(SystemExit, match="no note tells which photos the model saw: fit the sorter first"):
         refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import cv2
 import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
+from sporecount.steps.lemon import x_and_y
 from sporecount.steps.rescale import reduced
 
 FINE_PX, FINE_UM_PER_PX = 32, 0.75
@@ -36,13 +39,20 @@ class CropSource:
     def __init__(self, work: WorkImage, flat: FlatField) -> None:
         self._work = work
         self._log_light = flat.log_light
-        shrink = max(1.0, WIDE_UM_PER_PX / work.um_per_px)
-        height, width = work.seen.shape
-        size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
-        wide = reduced(work.rgb, size)
-        # four channels are sampled three times as fast as three; the close picture is too large to be copied
         self._fine = work.close
-        self._middle, self._wide = (cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA) for rgb in (work.rgb, wide))
+
+    # four channels are sampled three times as fast as three; the close picture is too large to be copied
+
+    @cached_property
+    def _middle(self) -> np.ndarray:
+        return cv2.cvtColor(self._work.rgb, cv2.COLOR_RGB2RGBA)
+
+    @cached_property
+    def _wide(self) -> np.ndarray:
+        shrink = max(1.0, WIDE_UM_PER_PX / self._work.um_per_px)
+        height, width = self._work.seen.shape
+        size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+        return cv2.cvtColor(reduced(self._work.rgb, size), cv2.COLOR_RGB2RGBA)
 
     def cut_fine(self, row: np.ndarray, col: np.ndarray) -> np.ndarray:
         """Cut the close crop of each place on the working grid.
@@ -70,20 +80,43 @@ class CropSource:
         """Cut the crop with the surroundings, shape (n, 3, WIDE_PX, WIDE_PX)."""
         return self._cut(self._wide, row, col, WIDE_PX, WIDE_UM_PER_PX)
 
+    def cut_turned(
+        self, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float
+    ) -> np.ndarray:
+        """Cut a close crop of each place whose rows run along `angle_deg`, with `um` from pixel to pixel.
+
+        Returns
+        -------
+        ndarray of shape (n, 3, px, px), float32
+            As from `cut_fine`.
+        """
+        across, along = np.meshgrid(
+            *2 * [(np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)], indexing="ij"
+        )
+        to_col, to_row = x_and_y(along, across, np.asarray(angle_deg, np.float32)[:, None, None])
+        return self._densities(
+            self._fine, row[:, None, None] + to_row, col[:, None, None] + to_col, self._light_at(row, col)
+        )
+
     def _cut(self, image: np.ndarray, row: np.ndarray, col: np.ndarray, px: int, um: float) -> np.ndarray:
         """Bilinear samples on a px x px grid round each place; the light is taken at the place itself."""
+        offsets = ((np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)).astype(np.float32)
+        rows = np.broadcast_to((row[:, None] + offsets)[:, :, None], (len(row), px, px))
+        cols = np.broadcast_to((col[:, None] + offsets)[:, None, :], (len(col), px, px))
+        return self._densities(image, rows, cols, self._light_at(row, col))
+
+    def _densities(
+        self, image: np.ndarray, rows: np.ndarray, cols: np.ndarray, light: np.ndarray
+    ) -> np.ndarray:
+        """Bilinear samples at places on the working grid, shape (n, px, px) to (n, 3, px, px)."""
         height, width = self._work.seen.shape
         zoom_y, zoom_x = image.shape[0] / height, image.shape[1] / width
-        step = um / self._work.um_per_px
-        offsets = ((np.arange(px) - (px - 1) / 2) * step).astype(np.float32)
-        light = self._light_at(row, col)
-        out = np.empty((len(row), 3, px, px), np.float32)
-        for start in range(0, len(row), 512):  # remap takes no side beyond 32767
+        count, px, _ = rows.shape
+        out = np.empty((count, 3, px, px), np.float32)
+        for start in range(0, count, 512):  # remap takes no side beyond 32767
             part = slice(start, start + 512)
-            rows = ((row[part, None] + offsets + 0.5) * zoom_y - 0.5).astype(np.float32)
-            cols = ((col[part, None] + offsets + 0.5) * zoom_x - 0.5).astype(np.float32)
-            map_y = np.repeat(rows.reshape(-1, 1), px, axis=1)
-            map_x = np.repeat(cols[:, None, :], px, axis=1).reshape(-1, px)
+            map_y = ((rows[part] + 0.5) * zoom_y - 0.5).astype(np.float32).reshape(-1, px)
+            map_x = ((cols[part] + 0.5) * zoom_x - 0.5).astype(np.float32).reshape(-1, px)
             crop = cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             for channel, plane in enumerate(cv2.split(crop)[:3]):
                 log_value = cv2.LUT(plane, LOG_LINEAR).reshape(-1, px, px)

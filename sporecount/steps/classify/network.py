@@ -23,6 +23,9 @@ had seen then: F1 0.861 with the first of the networks of then under both render
 HIDDEN = {"first": 96, "second": 128}
 """Numbers of each network's last hidden layer."""
 
+TWOFOLD, TWOFOLD_PX = "twofold.onnx", 32
+"""The network that finds a second spore under one lemon, and the side of the crop that it sees."""
+
 SORTINGS = ("sorter.onnx", "sorter_again.onnx")
 """Trees that weigh an object's traits, one after the other: the later ones know what the former made of the
 others."""
@@ -158,6 +161,29 @@ def glance(crops: np.ndarray) -> np.ndarray:
     return np.concatenate(odds) if odds else np.empty(0, np.float32)
 
 
+def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
+    """Tell whether an object is two spores, and where they are.
+
+    Parameters
+    ----------
+    crops : ndarray of shape (n, 5, TWOFOLD_PX, TWOFOLD_PX), float32
+    figures : ndarray of shape (n, 6), float32
+        Both as `steps.twofold.views` gives them.
+
+    Returns
+    -------
+    ndarray of shape (n, 5), float32
+        Log odds of two spores; the middle of their centres along and across the object, in lengths of the photo's
+        spores; half the way between them, times cosine and sine of twice its angle to the object's.
+    """
+    session = _session(TWOFOLD)
+    answers = np.empty((len(crops), 5), np.float32)
+    for start in range(0, len(crops), _BATCH):
+        part = slice(start, start + _BATCH)
+        (answers[part],) = session.run(None, {"crops": crops[part], "figures": figures[part]})
+    return answers
+
+
 def sorter_log_odds(traits: np.ndarray, sorting: str) -> np.ndarray:
     """Log odds of spore from the trees of one of `SORTINGS`, traits of shape (n, k) float32 to (n,)."""
     return np.asarray(_session(sorting).run(None, {"traits": traits})[0][:, 0], np.float64)
@@ -175,7 +201,9 @@ def model_card() -> dict[str, Any]:
 def model_id() -> str:
     """Name, and SHA-256 of all that decides: the model's files, and what calibrates probabilities and recall."""
     card = model_card()
-    parts = b"".join(_bytes(part) for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS))
+    parts = b"".join(
+        _bytes(part) for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS, TWOFOLD)
+    )
     parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
     laws = (card["recall"][name] for name in ("counted", "empty"))
     parts += json.dumps([(law["weights"], law["spread"]) for law in laws]).encode()
@@ -186,7 +214,7 @@ def _bytes(name: str) -> bytes:
     return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=5)
+@lru_cache(maxsize=6)
 def _session(name: str) -> Any:
     import onnxruntime
 

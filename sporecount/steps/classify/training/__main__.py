@@ -61,11 +61,16 @@ def main() -> None:
     meaning.add_argument("--out", type=Path, default=Path("sporecount/steps/classify"))
     meaning.set_defaults(work=_mean)
 
-    whole = works.add_parser("photos", help="draw whole simulated photos, for sorter, calibration and recall")
+    whole = works.add_parser(
+        "photos", help="draw whole simulated photos, for sorter, second spores, calibration and recall"
+    )
     whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
     whole.add_argument("--photos", type=int, default=400, help="of each style")
     whole.add_argument("--styles", nargs="+", default=list(STYLES), help="that the networks know")
     whole.add_argument("--unseen", nargs="+", default=[], help="more styles, which the networks never saw")
+    whole.add_argument(
+        "--crowded", action="store_true", help="more of them crowded, hardly any without a spore"
+    )
     whole.add_argument("--seconds", type=float, default=1e9, help="stop drawing after about this time")
     whole.add_argument("--workers", type=int, default=multiprocessing.cpu_count())
     whole.add_argument("--seed", type=int, default=20261126)
@@ -132,6 +137,7 @@ def _photos(wish: argparse.Namespace) -> None:
         seed=wish.seed,
         workers=wish.workers,
         seconds=wish.seconds,
+        crowded=wish.crowded,
     )
 
 

@@ -43,18 +43,20 @@ def drawn_into(folder: Path) -> list[dict[str, Any]]:
 
 
 def refuse_known(
-    card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path, sortings: Sequence[str] = SORTINGS
+    card: dict[str, Any], drawn: list[dict[str, Any]], folder: Path, parts: Sequence[str] = SORTINGS
 ) -> None:
-    """End the program where photos of a folder were drawn for the trees of some sortings, too.
+    """End the program where photos of a folder were drawn for some of the model's parts, too.
 
     What such photos show would flatter.
     """
     seeds_of_each = [
-        {draw["seed"] for draw in card["parts"].get(sorting, {}).get("drawn", ())} for sorting in sortings
+        {draw["seed"] for draw in card["parts"].get(part, {}).get("drawn", ())} for part in parts
     ]
     if not drawn:
         raise SystemExit(f"no note tells what was drawn into {folder}: draw it anew")
     if not all(seeds_of_each):
-        raise SystemExit("no note tells which photos the trees saw: fit the sorter first, then --again")
+        raise SystemExit(
+            "no note tells which photos the model saw: fit the sorter first, then --again; see DEVELOPERS.md"
+        )
     if set().union(*seeds_of_each) & {draw["seed"] for draw in drawn}:
-        raise SystemExit(f"the trees saw photos of {folder}: draw new ones with another seed")
+        raise SystemExit(f"the model saw photos of {folder}: draw new ones with another seed")

@@ -36,14 +36,14 @@ from sporecount.steps.classify.training.harvest import Harvest, densities, draw,
 from sporecount.steps.classify.training.network import CLOSE_CROP
 
 Crops = dict[str, np.ndarray]
-"""What a network is fed, by name: close and wide crops, shape (n, 3, px, px), float32 each."""
+"""What a network is fed, by name: crops of shape (n, channels, px, px), and figures, float32."""
 
 _PRESETS = ("ordinary", "hard", "heavy")
 
 
 class _Reader(CalibrationDataReader):
     def __init__(self, crops: Crops) -> None:
-        count = len(crops["wide"])
+        count = len(next(iter(crops.values())))
         starts = range(0, max(count - count % 64, 1), 64)  # the reader takes portions of one size only
         self._parts = ({name: values[k : k + 64] for name, values in crops.items()} for k in starts)
 
@@ -98,10 +98,10 @@ def to_eight_bits(path: Path, crops: Crops) -> None:
 def see_pixels_by_fours(path: Path) -> None:
     """Let the convolutions that look at the crops, 5 x 5 at every other pixel, take 2 x 2 pixels as one.
 
-    The sums are the same: 3 x 3 places of 12 channels are 6 x 6 pixels, of which the last row and column weigh
-    nothing. In 8 bits the runtime lays the numbers that belong to a place together before it sums them, and that
-    took it longer than the sums: 9 pieces of 12 numbers instead of 25 of 3 save a seventh of a look. In 32 bits it
-    sums straight from the crop, and nothing is won.
+    The sums are the same: 3 x 3 places of 12 channels (of three colours) are 6 x 6 pixels, of which the last row
+    and column weigh nothing. In 8 bits the runtime lays the numbers that belong to a place together before it sums
+    them, and that took it longer than the sums: 9 pieces of 12 numbers instead of 25 of 3 save a seventh of a
+    look. In 32 bits it sums straight from the crop, and nothing is won.
 
     Parameters
     ----------
@@ -116,18 +116,20 @@ def see_pixels_by_fours(path: Path) -> None:
     model = onnx.load(str(path))
     graph = model.graph
     weights = {one.name: one for one in graph.initializer}
-    for crop in [one.name for one in graph.input]:
+    for crop in [one.name for one in graph.input if len(one.type.tensor_type.shape.dim) == 4]:
         convolution = next(node for node in graph.node if crop in node.input)
         weight = weights[convolution.input[1]]
         values = onnx.numpy_helper.to_array(weight)
         way = {one.name: onnx.helper.get_attribute_value(one) for one in convolution.attribute}
-        if values.shape[1:] != (3, 5, 5) or (way.get("strides"), way.get("pads")) != ([2, 2], [2, 2, 2, 2]):
+        outputs, colours = values.shape[:2]
+        if values.shape[2:] != (5, 5) or (way.get("strides"), way.get("pads")) != ([2, 2], [2, 2, 2, 2]):
             raise ValueError(
                 f"{path.name}: what looks at {crop} is no convolution of 5 x 5 at every other pixel"
             )
         values = np.pad(values, ((0, 0), (0, 0), (0, 1), (0, 1)))
         # row and column within a place, then colour: the order in which SpaceToDepth lays channels
-        by_place = values.reshape(-1, 3, 3, 2, 3, 2).transpose(0, 3, 5, 1, 2, 4).reshape(-1, 12, 3, 3)
+        by_place = values.reshape(outputs, colours, 3, 2, 3, 2).transpose(0, 3, 5, 1, 2, 4)
+        by_place = by_place.reshape(outputs, 4 * colours, 3, 3)
         weight.CopyFrom(onnx.numpy_helper.from_array(by_place, weight.name))
         fours = f"{crop}.fours"
         seeing = onnx.helper.make_node(

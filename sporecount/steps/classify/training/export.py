@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -11,29 +12,36 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Network
+from sporecount.steps.classify.network import TWOFOLD_PX
+from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Network, Twofold
 
 
 def export_glance(network: Glance, path: Path) -> None:
     """Write the quick look to `path`."""
-    _write(network, path, {"crop": GLANCE_PX}, ["log_odds"])
+    _write(network, path, {"crop": (3, GLANCE_PX, GLANCE_PX)}, ["log_odds"])
 
 
 def export(network: Network, path: Path) -> None:
     """Write `network` to `path`."""
     crop, side_px = CLOSE_CROP[network.name]
-    _write(network, path, {crop: side_px, "wide": WIDE_PX}, ["looks", "hidden"])
+    shapes = {crop: (3, side_px, side_px), "wide": (3, WIDE_PX, WIDE_PX)}
+    _write(network, path, shapes, ["looks", "hidden"])
 
 
-def _write(network: nn.Module, path: Path, side_px: dict[str, int], outputs: list[str]) -> None:
-    """Write a network that takes square crops of such sides by name; the number of crops a call is left open."""
+def export_twofold(network: Twofold, path: Path) -> None:
+    """Write the network that finds a second spore to `path`."""
+    _write(network, path, {"crops": (5, TWOFOLD_PX, TWOFOLD_PX), "figures": (6,)}, ["answers"])
+
+
+def _write(network: nn.Module, path: Path, shapes: Mapping[str, tuple[int, ...]], outputs: list[str]) -> None:
+    """Write a network that takes arrays of such shapes by name; how many a call is left open."""
     torch.onnx.export(
         network.eval(),
-        tuple(torch.zeros(2, 3, side, side) for side in side_px.values()),
+        tuple(torch.zeros(2, *shape) for shape in shapes.values()),
         str(path),
-        input_names=list(side_px),
+        input_names=list(shapes),
         output_names=outputs,
-        dynamic_axes={name: {0: "crops"} for name in (*side_px, *outputs)},
+        dynamic_axes={name: {0: "crops"} for name in (*shapes, *outputs)},
         opset_version=17,
         dynamo=False,
     )

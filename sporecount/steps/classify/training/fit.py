@@ -102,7 +102,7 @@ def fit(
     while progress < 1.0:
         progress = max(step / steps, (time.monotonic() - started) / seconds)
         for group in optimiser.param_groups:
-            group["lr"] = _rate(rate, progress)
+            group["lr"] = rate_at(rate, progress)
         close, wide, *told = batch_of_crops()
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             out, _ = looking(close, wide)
@@ -183,7 +183,7 @@ def fit_glance(
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.01)
     for step in range(steps):
         progress = step / steps
-        optimiser.param_groups[0]["lr"] = _rate(rate, progress)
+        optimiser.param_groups[0]["lr"] = rate_at(rate, progress)
         rows = torch.randint(len(held), (batch,), device=device)
         fine = _densities(held[rows])
         nothing = torch.zeros(batch, 4, device=device)
@@ -216,7 +216,7 @@ def _chance_of_spore(
     return torch.cat(chances)
 
 
-def _rate(highest: float, progress: float) -> float:
+def rate_at(highest: float, progress: float) -> float:
     """Rise over the first twentieth of the way, then half a cosine down to nothing."""
     return highest * min(1.0, progress / 0.05 + 0.02) * 0.5 * (1 + math.cos(math.pi * min(1.0, progress)))
 

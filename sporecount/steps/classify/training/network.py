@@ -6,7 +6,7 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import HIDDEN
+from sporecount.steps.classify.network import HIDDEN, TWOFOLD_PX
 
 KIND_COUNT = 9
 
@@ -25,6 +25,10 @@ WIDE: dict[str, Layers] = {
     "second": (24, 48, None, 64, None, 64, None),
 }
 GLANCE: Layers = (32, None, 48)
+TWOFOLD: Layers = (32, None, 48, 64, None, 64, None)
+
+FIGURE_SIZES = (0.2, 3.0, 3.0, 1.0, 0.3, 1.0)
+"""Factors that bring the figures of `steps.twofold.views` to like sizes."""
 
 
 class Network(nn.Module):
@@ -56,10 +60,10 @@ class Network(nn.Module):
         return self.head(hidden), hidden
 
 
-def _body(layers: Layers, side_px: int) -> tuple[nn.Module, int]:
+def _body(layers: Layers, side_px: int, channels: int = 3) -> tuple[nn.Module, int]:
     """Make the layers for crops of such a side, and tell how many numbers they give."""
     parts: list[nn.Module] = []
-    channels, size, stride = 3, 5, 2
+    size, stride = 5, 2
     for wanted in layers:
         if wanted is None:
             parts.append(nn.MaxPool2d(2))
@@ -81,6 +85,26 @@ class Glance(nn.Module):
     def forward(self, crop: torch.Tensor) -> torch.Tensor:
         """Glance at crops of shape (n, 3, GLANCE_PX, GLANCE_PX)."""
         return self.head(self.body(crop))[:, 0]
+
+
+class Twofold(nn.Module):
+    """Tells one spore from two under one lemon, and where the two are.
+
+    Columns as `classify.network.look_for_second` gives them.
+    """
+
+    sizes: torch.Tensor
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.body, seen = _body(TWOFOLD, TWOFOLD_PX, channels=5)
+        self.register_buffer("sizes", torch.tensor(FIGURE_SIZES))
+        self.hidden = nn.Sequential(nn.Linear(seen + 6, 64), nn.BatchNorm1d(64), nn.ReLU(), nn.Dropout(0.2))
+        self.head = nn.Linear(64, 5)
+
+    def forward(self, crops: torch.Tensor, figures: torch.Tensor) -> torch.Tensor:
+        """Look at crops of shape (n, 5, TWOFOLD_PX, TWOFOLD_PX), with six figures each."""
+        return self.head(self.hidden(torch.cat((self.body(crops), figures * self.sizes), dim=1)))
 
 
 def weights_of(network: nn.Module) -> int:

@@ -28,6 +28,16 @@ PRESETS = {
     "scan_4x": 0.07,
 }
 
+CROWDED = {
+    "ordinary": 0.36,
+    "hard": 0.26,
+    "good_focus": 0.13,
+    "heavy": 0.20,
+    "no_spores": 0.02,
+    "scan_4x": 0.03,
+}
+"""Shares of the presets where much is to be learnt from spores that overlap."""
+
 _LOG_SIDES_PX = (np.log(650), np.log(1900))
 """Small and large photos: the likeliest of thousands of look-alikes outdoes that of a hundred."""
 
@@ -68,7 +78,14 @@ def style_of(path: Path) -> str:
 
 
 def draw_photos(
-    folder: Path, photos: int, *, styles: Sequence[str], seed: int, workers: int, seconds: float
+    folder: Path,
+    photos: int,
+    *,
+    styles: Sequence[str],
+    seed: int,
+    workers: int,
+    seconds: float,
+    crowded: bool = False,
 ) -> None:
     """Draw so many photos of each style into a folder, those that are there already left as they are.
 
@@ -83,24 +100,27 @@ def draw_photos(
     workers : int
     seconds : float
         Begin no photo after about so long.
+    crowded : bool
+        Draw the presets in the shares of `CROWDED` instead of `PRESETS`.
     """
-    note_draw(folder, {"styles": list(styles), "photos": photos, "seed": seed})
+    note_draw(folder, {"styles": list(styles), "photos": photos, "seed": seed, "crowded": crowded})
     end = time.monotonic() + seconds
-    tasks = [(folder, style, seed, number, end) for number in range(photos) for style in styles]
+    presets = CROWDED if crowded else PRESETS
+    tasks = [(folder, style, presets, seed, number, end) for number in range(photos) for style in styles]
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         for done, _ in enumerate(pool.map(_draw_one, tasks), 1):
             if done % 200 == 0:
                 print(f"{done} photos", flush=True)
 
 
-def _draw_one(task: tuple[Path, str, int, int, float]) -> None:
-    folder, style, seed, number, end = task
+def _draw_one(task: tuple[Path, str, dict[str, float], int, int, float]) -> None:
+    folder, style, presets, seed, number, end = task
     cv2.setNumThreads(1)
     path = folder / f"{style}-{number:05d}.npz"
     if path.exists() or time.monotonic() > end:
         return
     rng = np.random.default_rng([seed, number])
-    preset = str(rng.choice(list(PRESETS), p=list(PRESETS.values())))
+    preset = str(rng.choice(list(presets), p=list(presets.values())))
     width, height = np.exp(rng.uniform(*_LOG_SIDES_PX, 2)).astype(int).tolist()
     try:
         photo = draw(style, int(rng.integers(2**62)), preset, width, height)
