@@ -5,6 +5,7 @@ Exit codes: 0 done; 1 done, with photos that could not be used; 2 bad call or no
 
 from __future__ import annotations
 
+import re
 import sys
 import traceback
 from pathlib import Path
@@ -91,4 +92,6 @@ def _about_call(fault: Exception) -> str:
     message = fault.format_message()  # type: ignore[attr-defined]
     if message.lstrip().startswith("Usage:"):
         return f"a command is needed.\n{message}"
+    # the parser's own words, "Input should be a valid number, unable to parse string as a number"
+    message = re.sub(r"Input should be ([^,]+)(, unable to parse .*)?", r"it should be \1", message)
     return f"{message.rstrip('.')}. See: {path} --help"

@@ -12,13 +12,19 @@ from sporecount.cli import show
 
 def simulate(
     out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder to make.", show_default=False)],
-    prints: Annotated[int, typer.Option(min=1, max=100, help="Number of prints.")] = 4,
-    fields: Annotated[int, typer.Option(min=1, max=100, help="Photos of each print.")] = 3,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same photos.")] = 1,
-    objective: Annotated[float, typer.Option(min=2.5, max=63, help="Magnification of the objective.")] = 10.0,
-    width: Annotated[int, typer.Option(min=400, max=8000, help="Width of a photo in pixels.")] = 4032,
-    height: Annotated[int, typer.Option(min=300, max=8000, help="Height of a photo in pixels.")] = 3024,
-    preset: Annotated[str, typer.Option(help="ordinary, good_focus or hard.")] = "ordinary",
+    prints: Annotated[int, typer.Option(metavar="N", min=1, max=100, help="Number of prints.")] = 4,
+    fields: Annotated[int, typer.Option(metavar="N", min=1, max=100, help="Photos of each print.")] = 3,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="The same seed gives the same photos.")] = 1,
+    objective: Annotated[
+        float, typer.Option(metavar="POWER", min=2.5, max=63, help="Magnification of the objective.")
+    ] = 10.0,
+    width: Annotated[
+        int, typer.Option(metavar="PX", min=400, max=8000, help="Width of a photo in pixels.")
+    ] = 4032,
+    height: Annotated[
+        int, typer.Option(metavar="PX", min=300, max=8000, help="Height of a photo in pixels.")
+    ] = 3024,
+    preset: Annotated[str, typer.Option(metavar="NAME", help="ordinary, good_focus or hard.")] = "ordinary",
 ) -> None:
     """Draw simulated photos of prints and a ruling, with their truth.
 

@@ -24,10 +24,13 @@ def spike(
         Path, typer.Argument(metavar="FOLDER", help="A counted folder of photos.", show_default=False)
     ],
     out: ResultsOption = None,
-    spores: Annotated[int, typer.Option(min=10, max=5000, help="About how many spores are placed.")] = 150,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same places.")] = 1,
+    spores: Annotated[
+        int, typer.Option(metavar="N", min=10, max=5000, help="About how many spores are placed.")
+    ] = 150,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="The same seed gives the same places.")] = 1,
     workers: Annotated[
-        int | None, typer.Option(min=0, max=64, help="Worker processes.  [default: one a processor]")
+        int | None,
+        typer.Option(metavar="N", min=0, max=64, help="Worker processes.  [default: one a processor]"),
     ] = None,
     json: JsonOption = False,
 ) -> None:

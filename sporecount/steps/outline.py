@@ -62,10 +62,12 @@ class Outlines:
         """Keep some rows."""
         return Outlines(**{one.name: getattr(self, one.name)[rows] for one in fields(self)})
 
-    def put(self, rows: np.ndarray, other: Outlines) -> None:
-        """Write another's rows over some."""
-        for one in fields(self):
-            getattr(self, one.name)[rows] = getattr(other, one.name)
+    def replaced(self, rows: np.ndarray, other: Outlines) -> Outlines:
+        """Put another's rows in the place of some."""
+        columns = {one.name: getattr(self, one.name).copy() for one in fields(self)}
+        for name, column in columns.items():
+            column[rows] = getattr(other, name)
+        return Outlines(**columns)
 
 
 def follow_outlines(work: WorkImage, flat: FlatField, settled: Settled) -> Outlines:

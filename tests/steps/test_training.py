@@ -112,10 +112,14 @@ def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
     refuse_known(card, [{"styles": ["one"], "seed": 6}], Path("new"), ["sorter.onnx"])
     with pytest.raises(SystemExit, match="no note tells what was drawn into new: draw it anew"):
         refuse_known(card, [], Path("new"))
-    with pytest.raises(SystemExit, match="no note tells which photos the model saw: fit the sorter first"):
+    with pytest.raises(
+        SystemExit, match=r"no note tells which photos sorter\.onnx and sorter_again\.onnx saw: fit them"
+    ):
         refuse_known({"parts": {}}, [{"styles": ["two"], "seed": 5}], Path("new"))
     del card["parts"]["sorter_again.onnx"]
-    with pytest.raises(SystemExit, match="no note tells which photos the model saw: fit the sorter first"):
+    with pytest.raises(
+        SystemExit, match=r"no note tells which photos sorter_again\.onnx saw: fit them first"
+    ):
         refuse_known(card, [{"styles": ["two"], "seed": 5}], Path("new"))
 
 

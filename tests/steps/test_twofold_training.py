@@ -24,18 +24,18 @@ def told(spores, *x_px):
 
 
 def test_a_spore_left_over_belongs_to_the_nearest_object_that_is_one():
-    from sporecount.steps.classify.training.twofold import ONE, TWO, UNTOLD
+    from sporecount.steps.classify.training.twofold import NOT_TWO, TWO, UNTOLD
 
     pair = [spore(-2.0), spore(2.5)]
     assert told(pair, 0.0) == ([TWO], [0], [1])
-    assert told(pair, -2.0, 2.5) == ([ONE, ONE], [0, 1], [-1, -1])
+    assert told(pair, -2.0, 2.5) == ([NOT_TWO, NOT_TWO], [0, 1], [-1, -1])
     # the object beside is no spore, and the next one is too far
-    assert told([spore(0.0), spore(6.9)], 0.0, 30.0) == ([TWO, ONE], [0, -1], [1, -1])
-    assert told([spore(0.0), spore(7.1)], 0.0, 30.0) == ([ONE, ONE], [0, -1], [-1, -1])
+    assert told([spore(0.0), spore(6.9)], 0.0, 30.0) == ([TWO, NOT_TWO], [0, -1], [1, -1])
+    assert told([spore(0.0), spore(7.1)], 0.0, 30.0) == ([NOT_TWO, NOT_TWO], [0, -1], [-1, -1])
     # what nobody could count tells nothing of the object
     assert told([spore(-2.0), spore(2.5, countable=False)], 0.0)[0] == [UNTOLD]
-    assert told([spore(0.0, countable=False)], 0.0, 30.0)[0] == [UNTOLD, ONE]
-    assert told([], 0.0) == ([ONE], [-1], [-1])
+    assert told([spore(0.0, countable=False)], 0.0, 30.0)[0] == [UNTOLD, NOT_TWO]
+    assert told([], 0.0) == ([NOT_TWO], [-1], [-1])
 
 
 def test_what_is_taught_brings_back_the_centres():
@@ -82,11 +82,11 @@ def test_a_fit_learns_to_tell_long_from_short():
     """Crops of one blot or two, the halves of a longer one: a few batches tell most."""
     import torch
 
-    from sporecount.steps.classify.training.twofold import ONE, TWO, Rows, _fed, fit_twofold
+    from sporecount.steps.classify.training.twofold import NOT_TWO, TWO, Rows, _fed, fit_twofold
 
     rng = np.random.default_rng(2)
     count = 400
-    label = np.where(rng.random(count) < 0.5, TWO, ONE).astype(np.int8)
+    label = np.where(rng.random(count) < 0.5, TWO, NOT_TWO).astype(np.int8)
     half = np.where(label == TWO, rng.uniform(0.3, 0.4, count), 0.0)
     rows, cols = (np.indices((32, 32)) - 15.5) / 14
     cover = sum(np.exp(-((cols - way * half[:, None, None]) ** 2 + rows**2) / 0.03) for way in (-1, 1))

@@ -41,7 +41,8 @@ class CropSource:
         self._log_light = flat.log_light
         self._fine = work.close
 
-    # four channels are sampled three times as fast as three; the close picture is too large to be copied
+    # Made when a crop is first cut of them, since not every step looks at all. Four channels are sampled three
+    # times as fast as three; the close picture is too large to be copied.
 
     @cached_property
     def _middle(self) -> np.ndarray:
@@ -90,33 +91,41 @@ class CropSource:
         ndarray of shape (n, 3, px, px), float32
             As from `cut_fine`.
         """
-        across, along = np.meshgrid(
-            *2 * [(np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)], indexing="ij"
-        )
-        to_col, to_row = x_and_y(along, across, np.asarray(angle_deg, np.float32)[:, None, None])
-        return self._densities(
-            self._fine, row[:, None, None] + to_row, col[:, None, None] + to_col, self._light_at(row, col)
-        )
+        side = (np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)
+        to_col, to_row = x_and_y(side, side[:, None], np.asarray(angle_deg)[:, None, None])
+        on_y, on_x = self._on(self._fine, row[:, None, None] + to_row, col[:, None, None] + to_col)
+        return self._densities(self._fine, on_y, on_x, self._light_at(row, col))
 
     def _cut(self, image: np.ndarray, row: np.ndarray, col: np.ndarray, px: int, um: float) -> np.ndarray:
-        """Bilinear samples on a px x px grid round each place; the light is taken at the place itself."""
-        offsets = ((np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)).astype(np.float32)
-        rows = np.broadcast_to((row[:, None] + offsets)[:, :, None], (len(row), px, px))
-        cols = np.broadcast_to((col[:, None] + offsets)[:, None, :], (len(col), px, px))
-        return self._densities(image, rows, cols, self._light_at(row, col))
+        """Cut upright crops of px x px round each place."""
+        side = (np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)
+        on_y, on_x = self._on(image, row[:, None] + side, col[:, None] + side)
+        shape = (len(row), px, px)
+        return self._densities(
+            image,
+            np.broadcast_to(on_y[:, :, None], shape),
+            np.broadcast_to(on_x[:, None, :], shape),
+            self._light_at(row, col),
+        )
 
-    def _densities(
-        self, image: np.ndarray, rows: np.ndarray, cols: np.ndarray, light: np.ndarray
-    ) -> np.ndarray:
-        """Bilinear samples at places on the working grid, shape (n, px, px) to (n, 3, px, px)."""
+    def _on(self, image: np.ndarray, rows: np.ndarray, cols: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Bring places on the working grid to the pixels of a finer or coarser picture, float32."""
         height, width = self._work.seen.shape
         zoom_y, zoom_x = image.shape[0] / height, image.shape[1] / width
-        count, px, _ = rows.shape
+        return (
+            ((rows + 0.5) * zoom_y - 0.5).astype(np.float32),
+            ((cols + 0.5) * zoom_x - 0.5).astype(np.float32),
+        )
+
+    def _densities(
+        self, image: np.ndarray, on_y: np.ndarray, on_x: np.ndarray, light: np.ndarray
+    ) -> np.ndarray:
+        """Take bilinear samples at pixels of shape (n, px, px), to (n, 3, px, px); one light for each crop."""
+        count, px, _ = on_y.shape
         out = np.empty((count, 3, px, px), np.float32)
         for start in range(0, count, 512):  # remap takes no side beyond 32767
             part = slice(start, start + 512)
-            map_y = ((rows[part] + 0.5) * zoom_y - 0.5).astype(np.float32).reshape(-1, px)
-            map_x = ((cols[part] + 0.5) * zoom_x - 0.5).astype(np.float32).reshape(-1, px)
+            map_y, map_x = (np.ascontiguousarray(on[part]).reshape(-1, px) for on in (on_y, on_x))
             crop = cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             for channel, plane in enumerate(cv2.split(crop)[:3]):
                 log_value = cv2.LUT(plane, LOG_LINEAR).reshape(-1, px, px)

@@ -54,9 +54,9 @@ def refuse_known(
     ]
     if not drawn:
         raise SystemExit(f"no note tells what was drawn into {folder}: draw it anew")
-    if not all(seeds_of_each):
+    if unknown := [part for part, seeds in zip(parts, seeds_of_each, strict=True) if not seeds]:
         raise SystemExit(
-            "no note tells which photos the model saw: fit the sorter first, then --again; see DEVELOPERS.md"
+            f"no note tells which photos {' and '.join(unknown)} saw: fit them first, as DEVELOPERS.md says"
         )
     if set().union(*seeds_of_each) & {draw["seed"] for draw in drawn}:
         raise SystemExit(f"the model saw photos of {folder}: draw new ones with another seed")

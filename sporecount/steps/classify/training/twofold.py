@@ -4,7 +4,7 @@
     python -m sporecount.steps.classify.training.twofold --photos-in FOLDER --unseen MODULE MODULE
 
 Run it after both sortings and the calibration, since it learns from the objects that count by them, and before
-`recall`. Of 4000 photos it keeps half a million crops in memory, 2.5 GB.
+`recall`. Of 4000 photos it keeps half a million crops in memory, 2.5 GB, twice that while they are put together.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import settle
 from sporecount.steps.twofold import usual_size, views
 
-ONE, TWO, UNTOLD = 0, 1, 2
+NOT_TWO, TWO, UNTOLD = 0, 1, 2
 _REACH_OF_SECOND = 0.7
 """Distance in lengths up to which a spore without an object of its own is the second one of the nearest object."""
 
@@ -77,7 +77,7 @@ class Rows(NamedTuple):
         As `steps.twofold.views` cuts them: densities as `harvest.in_steps` stores them, lemons in 255ths.
     figures : ndarray of shape (n, 6), float32
     label : ndarray of shape (n,), int8
-        `ONE`, `TWO` or `UNTOLD`: a spore that nobody could count has a part in it.
+        `NOT_TWO`, `TWO` or `UNTOLD`: a spore that nobody could count has a part in it.
     centres : ndarray of shape (n, 4), float32
         Of two spores, first along and across the object, then of the other; in lengths of the photo's spores.
     weight : ndarray of shape (n,), float32
@@ -114,7 +114,9 @@ def label_counted(simulated: SimulatedPhoto) -> Rows:
         )
     usual_um = usual_size(some)
     source = CropSource(work, flat)
-    crops, figures = views(source, some, spore[spore >= settings.count_from], usual_um, work.um_per_px)
+    crops, figures = views(
+        source, some, np.arange(count), spore[spore >= settings.count_from], usual_um, work.um_per_px
+    )
     x_px, y_px = to_photo(work, some.row, some.col)
     label, first, second = seconds(simulated.spores, x_px, y_px, simulated.um_per_px)
     centres = np.zeros((count, 4), np.float32)
@@ -146,6 +148,8 @@ def seconds(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Match objects and spores one to one; a spore left over is the second one of the nearest object that has one.
 
+    A third spore under one lemon is passed over.
+
     Parameters
     ----------
     spores : sequence of SporeTruth
@@ -156,11 +160,11 @@ def seconds(
     Returns
     -------
     label : ndarray of shape (n,), int8
-        `ONE`, `TWO` or `UNTOLD`.
+        `NOT_TWO`, `TWO` or `UNTOLD`.
     first, second : ndarray of shape (n,)
         Numbers of the spores, -1 where there is none.
     """
-    label = np.full(len(x_px), ONE, np.int8)
+    label = np.full(len(x_px), NOT_TWO, np.int8)
     first, second = np.full(len(x_px), -1), np.full(len(x_px), -1)
     if not spores:
         return label, first, second
@@ -180,7 +184,7 @@ def seconds(
     for number, thing_number in zip(left[reached], nearest[reached], strict=True):
         if not countable[number]:
             label[thing_number] = UNTOLD
-        elif label[thing_number] != UNTOLD:
+        elif label[thing_number] == NOT_TWO:
             label[thing_number], second[thing_number] = TWO, number
     return label, first, second
 
@@ -288,7 +292,7 @@ def main() -> None:
     rows = Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
     counts = np.bincount(rows.label, minlength=3).tolist()
     print(
-        f"{len(parts)} photos with counted objects: {counts[ONE]} are one spore, {counts[TWO]} two",
+        f"{len(parts)} photos with counted objects: {counts[NOT_TWO]} are not two spores, {counts[TWO]} are",
         flush=True,
     )
     network = fit_twofold(rows, batches=_BATCHES, seed=_SEED)
@@ -303,7 +307,7 @@ def main() -> None:
         "seed": _SEED,
         "drawn": drawn,
         "simulated_photos": len(parts),
-        "counted_objects": dict(zip(("one", "two", "untold"), counts, strict=True)),
+        "counted_objects": dict(zip(("not_two", "two", "untold"), counts, strict=True)),
         "batches": _BATCHES,
     }
     write_card(wish.out, card)
