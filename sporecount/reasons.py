@@ -96,7 +96,7 @@ _TABLE = (
     Reason(
         "ambiguous-objects",
         "recheck",
-        "More than five objects, and more than half as many as count, could be spores or not.",
+        "More than five objects of a field, and more than half as many as count in it, could be spores or not.",
         "Look at the doubtful objects, at 40x if you can.",
     ),
     Reason(

@@ -87,6 +87,14 @@ def test_help_fits_80_columns_and_every_terminal(capsys, command):
     assert out.isascii()
 
 
+def test_a_value_that_is_no_number_is_refused_in_plain_words(capsys):
+    code, _, err = ran(capsys, "simulate", "x", "--objective", "ten")
+    assert code == 2
+    assert "'--objective'" in err
+    assert "valid" in err
+    assert "unable to parse" not in err
+
+
 def test_version(capsys):
     assert ran(capsys, "--version")[:2] == (0, "sporecount 0.1.0\n")
 
@@ -103,6 +111,8 @@ def test_version(capsys):
         (["count", ".", "--spore-length", "8"], "'8' is no band"),
         (["count", ".", "--spore-length", "16-8"], "must be below"),
         (["count", ".", "--set", "colour=3"], "'colour=3' is no setting"),
+        (["count", ".", "--set", "count_form=0.4"], "'count_form=0.4' is no setting; count_from is"),
+        (["count", ".", "--set", "count_from"], "count_from needs a value"),
         (["count", ".", "--set", "count_from=2"], "must be between"),
         (["count", ".", "--set", "count_from=0.1"], "must lie between doubt_low"),
         (["count", ".", "--set", "count_from=0.9"], "must lie between doubt_low"),

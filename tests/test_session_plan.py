@@ -145,7 +145,7 @@ def test_plan_of_a_folder_that_was_not_counted(tmp_path, capsys):
     with pytest.raises(SessionError, match="nothing is counted here"):
         plan_on(tmp_path / "sporecount", 4, 0.05)
     assert run(["plan", str(tmp_path)]) == 2
-    assert "Count the folder first" in capsys.readouterr().err
+    assert "count the folder first" in capsys.readouterr().err
 
 
 def test_fields_needed_beforehand():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated
 
@@ -60,12 +61,15 @@ def parse_settings(
     for pair in more:
         name, between, value = pair.partition("=")
         name = name.strip().replace("-", "_")
-        if not between or name not in known:
+        if name not in known:
+            near = get_close_matches(name, known, 1)
             raise SettingsError(
-                f"{pair!r} is no setting",
+                f"{pair!r} is no setting" + (f"; {near[0]} is" if near else ""),
                 where="--set",
                 remedy="`sporecount settings` lists them, as NAME=VALUE",
             )
+        if not between:
+            raise SettingsError(f"{name} needs a value", where="--set", remedy=f"Write it as {name}=VALUE")
         chosen[name] = _number(value, "--set")
     if spore_length is not None:
         low, between, high = spore_length.replace("–", "-").partition("-")

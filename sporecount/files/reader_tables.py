@@ -68,10 +68,11 @@ def field_read_row(field: FieldResult, readers: Readers) -> dict[str, Any]:
 
 
 def _counts(who: str, tally: FieldTally) -> dict[str, Any]:
+    known = tally.flag != "unusable"
     return {
-        f"{who}_spores": tally.spores,
-        f"{who}_low": tally.spores_low,
-        f"{who}_high": tally.spores_high,
+        f"{who}_spores": tally.spores if known else None,
+        f"{who}_low": tally.spores_low if known else None,
+        f"{who}_high": tally.spores_high if known else None,
         f"{who}_flag": tally.flag,
     }
 

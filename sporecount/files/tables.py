@@ -58,6 +58,7 @@ def safe_text(text: str) -> str:
 def field_row(result: FieldResult) -> dict[str, Any]:
     """Make the row of a photo that was counted."""
     tally = result.tally
+    known = tally.flag != "unusable"  # a number that nobody may rely on would be summed all the same
     return {
         "photo": result.photo,
         "sample": result.sample,
@@ -67,9 +68,9 @@ def field_row(result: FieldResult) -> dict[str, Any]:
         "um_per_px_source": result.scale.source,
         "examined_mm2": tally.examined_mm2,
         "in_focus": tally.in_focus,
-        "spores": tally.spores,
-        "spores_low": tally.spores_low,
-        "spores_high": tally.spores_high,
+        "spores": tally.spores if known else None,
+        "spores_low": tally.spores_low if known else None,
+        "spores_high": tally.spores_high if known else None,
         "scales": tally.scales,
         "flag": tally.flag,
         "reasons": BETWEEN_REASONS.join(tally.reasons),

@@ -22,7 +22,7 @@ from sporecount.report.drawing import (
     paint_tile,
 )
 from sporecount.report.lettering import put_text, shorten, text_width, wrap
-from sporecount.report.phrases import area, count_phrase
+from sporecount.report.phrases import area, count_phrase, plural
 from sporecount.report.sorts import Sorts
 
 _GREY = (176, 186, 190)
@@ -70,9 +70,14 @@ def add_caption(
     _flag_badge(strip, tally.flag, flag, width - pad - flag_width, y, size)
     y += round(1.6 * size)
 
+    found = (
+        "No count"
+        if tally.flag == "unusable"
+        else count_phrase(tally.spores, tally.spores_low, tally.spores_high)
+    )
     for line in wrap(
-        f"{count_phrase(tally.spores, tally.spores_low, tally.spores_high)} in {area(tally.examined_mm2)} "
-        f"examined, {_percent(tally.in_focus)} of it in focus; {tally.scales} butterfly scales in view.",
+        f"{found} in {area(tally.examined_mm2)} examined, {_percent(tally.in_focus)} of it in focus; "
+        f"about {plural(tally.scales, 'butterfly scale')} in view.",
         size,
         inner,
         2,

@@ -51,7 +51,7 @@ def next_print_words(prints: Sequence[PrintTally]) -> str:
     if order:
         words += ". One more field there tells most about whether a load is heavy."
     else:
-        words += "." if doubtful else ". The others are decided."
+        words += ". The others are decided." if len(waiting) < len(prints) and not doubtful else "."
     return f"{words} {settle}" if doubtful else words
 
 

@@ -61,10 +61,11 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
             false_rate=_false_rate(said["false_rate"]),
         )
     except (OSError, ValueError, KeyError, TypeError):
+        counted = (out / SESSION_FILE).is_file()
         raise SessionError(
-            "nothing is counted here, or by another version",
+            "the results here are damaged, or another version's" if counted else "nothing is counted here",
             where=printable(str(out)),
-            remedy="Count the folder first",
+            remedy="Count the folder again" if counted else "Check the name, and count the folder first",
         ) from None
     return result, on_disk.preview
 

@@ -1,6 +1,6 @@
 """The way from photo to tally, one module a step, in this order.
 
 `round_view`, `rescale`, `flatten`, `clutter`, `candidates`, `settle` (looks from `classify.network`), `outline`,
-`classify`, `measure`, `focus`, `light`, `likeness`, `field_tally`; for a print `overlap` (with `registration` and
-`shared_ground`), `print_tally`. `preview` makes the small picture for display.
+`classify`, `twofold`, `measure`, `focus`, `light`, `likeness`, `field_tally`; for a print `overlap` (with
+`registration` and `shared_ground`), `print_tally`. `preview` makes the small picture for display.
 """

@@ -33,6 +33,10 @@ _CROWDED_SHARE = 0.3
 _LOW_POWER_UM_PER_PX = 1.3
 """Photo pixels coarser than this leave a spore's width some five pixels, less than a shape needs."""
 
+_WHOLE_SCALE, _SCALE_OR_PIECE = (25.0, 2500.0, 3500.0), (18.0, 900.0, 1500.0)
+"""Width in um and area in um2 from which something is a whole scale, or also a larger piece of one, and the least
+area of a typical one by which heaps are told."""
+
 _FEW_SCALES_PER_MM2 = 2.0
 _SCALES_MISSED_FROM_MM2 = 0.15
 """Smaller views can lie between the scales of a good print, some 20 or more on a mm2 (common practice)."""
@@ -85,7 +89,7 @@ def tally_field(
     )
     spores = int(counted.sum())
     low, high = spores_interval(probability, spores, recall, recall_u, settings)
-    scales = count_scales(large)
+    picked_up = count_scales(large, torn_too=True) + spores / 10
     reasons = list(scale.reasons)
     sure = probability > settings.doubt_high
     doubtful = (probability > settings.doubt_low) & (probability < settings.doubt_high)
@@ -104,7 +108,7 @@ def tally_field(
         reasons.append("out-of-focus")
     elif in_focus < _GOOD_IN_FOCUS:
         reasons.append("partly-out-of-focus")
-    if examined_mm2 >= _SCALES_MISSED_FROM_MM2 and scales + spores / 10 < _FEW_SCALES_PER_MM2 * examined_mm2:
+    if examined_mm2 >= _SCALES_MISSED_FROM_MM2 and picked_up < _FEW_SCALES_PER_MM2 * examined_mm2:
         reasons.append("too-few-scales")
     if is_ambiguous(int(doubtful.sum()), spores):
         reasons.append("ambiguous-objects")
@@ -129,7 +133,7 @@ def tally_field(
         spores_high=high,
         examined_mm2=examined_mm2,
         in_focus=in_focus,
-        scales=scales,
+        scales=count_scales(large),
         flag=flag_of(reasons),
         reasons=tuple(reasons),
         recall=recall,
@@ -164,17 +168,30 @@ def is_ambiguous(doubtful: int, spores: int) -> bool:
     return doubtful > max(5.0, 0.5 * spores)
 
 
-def count_scales(large: LargeObjects) -> int:
+def count_scales(large: LargeObjects, *, torn_too: bool = False) -> int:
     """Count the butterfly scales among the large objects; overlapping ones are told by their area.
 
-    A scale is roughly 100 x 50 um (particle-atlas figures): wider than a fibre, larger than a torn piece.
+    A scale is roughly 100 x 50 um (particle-atlas figures): wider than a fibre, larger than a torn piece. On 267
+    simulated photos of ten styles it tells 1.8 times as many as there are in the median, within a factor of 2.3
+    either way (with torn pieces 3.3 times as many).
+
+    Parameters
+    ----------
+    large : LargeObjects
+    torn_too : bool
+        Count larger torn pieces as well: they, too, show that the tape picked something up.
     """
     if not len(large.area_um2):
         return 0
-    broad = (large.width_um > 18) & (large.area_um2 > 900) & (large.length_um < 12 * large.width_um)
+    least_width_um, least_um2, least_typical_um2 = _SCALE_OR_PIECE if torn_too else _WHOLE_SCALE
+    broad = (
+        (large.width_um > least_width_um)
+        & (large.area_um2 > least_um2)
+        & (large.length_um < 12 * large.width_um)
+    )
     single = broad & (large.solidity > 0.8)
     typical = float(np.median(large.area_um2[single])) if single.sum() >= 3 else 4000.0
-    typical = float(np.clip(typical, 1500, 8000))
+    typical = float(np.clip(typical, least_typical_um2, 8000))
     heaps = broad & ~single
     return int(single.sum() + np.maximum(1, np.round(large.area_um2[heaps] / (0.8 * typical))).sum())
 

@@ -18,7 +18,10 @@ AT = photo_id("FH-01_1.jpg")
 def test_the_page_names_field_count_and_neighbours(client):
     text = client.get(f"/field/{AT}").text
     assert "FH-01" in text
-    assert "More than five objects, and more than half as many as count, could be spores or not." in text
+    assert (
+        "More than five objects of a field, and more than half as many as count in it, could be spores or not."
+        in text
+    )
     assert f"/field/{photo_id('FH-01_2.jpg')}" in text
 
 

@@ -17,7 +17,10 @@ def test_cards_come_in_the_order_of_need(client):
     assert places == sorted(places)
     assert "A heavy load is likely" in text
     assert "cut short" in text
-    assert "More than five objects, and more than half as many as count, could be spores or not." in text
+    assert (
+        "More than five objects of a field, and more than half as many as count in it, could be spores or not."
+        in text
+    )
     assert text.count('<svg class="ruler"') == 3
     assert text.count('<svg class="classes"') == 3
     assert "Settle 12 doubtful objects" in text

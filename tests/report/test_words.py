@@ -353,7 +353,10 @@ def test_field_sentences():
     assert field_sentence(none).startswith("No spore found (up to 7 could be there) in 0.72")
     again = make_field(1, doubtful=0, flag="recheck", reasons=("ambiguous-objects", "few-fields")).tally
     assert field_sentence(again).startswith("1 spore (95 % interval")
-    assert "Look again: several objects could be spores or not." in field_sentence(again)
+    assert (
+        "Look again: more than five objects of a field, and more than half as many as count in it, could be"
+        in field_sentence(again)
+    )
     bad = make_field(2, doubtful=0, flag="unusable", reasons=("out-of-focus",)).tally
     assert field_sentence(bad).startswith("Not usable: hardly anything in the view is sharp")
     assert "2 objects looked like spores" in field_sentence(bad)
