@@ -228,7 +228,9 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
     for (x, y), counted in zip(places.tolist(), field.counted[doubtful].tolist(), strict=True):
         mark(picture, x, y, size, DOUBT, filled=counted)
     if not many:
-        _draw_numbers(picture, places, size, doubtful, max(11, round(19 * unit)), round(3 * unit))
+        drawn = np.concatenate((sorts.sure, doubtful))
+        centres = frame.place(objects.x_px[drawn], objects.y_px[drawn])
+        _draw_numbers(picture, places, size, doubtful, centres, max(11, round(19 * unit)), round(3 * unit))
 
 
 def _touching(field: FieldResult, sorts: Sorts, room_um: float) -> np.ndarray:
@@ -247,20 +249,41 @@ def _touching(field: FieldResult, sorts: Sorts, room_um: float) -> np.ndarray:
 
 
 def _draw_numbers(
-    picture: np.ndarray, places: np.ndarray, mark_size: int, rows: np.ndarray, size: int, gap: int
+    picture: np.ndarray,
+    places: np.ndarray,
+    mark_size: int,
+    rows: np.ndarray,
+    drawn: np.ndarray,
+    size: int,
+    gap: int,
 ) -> None:
-    """Write the objects' numbers beside their marks, but not upon another mark or number."""
+    """Write the objects' numbers beside their marks, where they hide fewest of the drawn ones.
+
+    Not upon another mark or number: of marks that lie too close, one number stands for all.
+    """
     half = mark_size / 2
     taken = [(x - half, y - half, x + half, y + half) for x, y in places.tolist()]
+    height = round(size * 1.15) - 1
     for (x, y), row in zip(places.tolist(), rows.tolist(), strict=True):
         number = str(row + 1)
-        left, top = round(x + half) + gap, round(y - size * 0.62)
-        box = (left - 1, top + 1, left + text_width(number, size) + 1, top + round(size * 1.15))
-        if any(box[0] < b[2] and b[0] < box[2] and box[1] < b[3] and b[1] < box[3] for b in taken):
+        width = text_width(number, size) + 2
+        beside, above = round(y - size * 0.62) + 1, round(y - half) - gap - height
+        right, left, middle = round(x + half) + gap - 1, round(x - half) - gap - width, round(x - width / 2)
+        below = round(y + half) + gap
+        best = None
+        for corner in ((right, beside), (right, above), (middle, above), (left, beside), (middle, below)):
+            box = (*corner, corner[0] + width, corner[1] + height)
+            if any(box[0] < b[2] and b[0] < box[2] and box[1] < b[3] and b[1] < box[3] for b in taken):
+                continue
+            hidden = int(((drawn >= box[:2]) & (drawn <= box[2:])).all(axis=1).sum())
+            if best is None or hidden < best[0]:
+                best = hidden, box
+        if best is None:
             continue
+        _, box = best
         taken.append(box)
         cv2.rectangle(picture, box[:2], box[2:], INK, -1)
-        put_text(picture, number, left, top, size, DOUBT)
+        put_text(picture, number, box[0] + 1, box[1] - 1, size, DOUBT)
 
 
 def _draw_scale_bar(picture: np.ndarray, um_per_px: float, unit: float) -> None:

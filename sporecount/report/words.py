@@ -67,11 +67,15 @@ class Verdict:
 
 
 def reason_words(codes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Turn reason codes into doubts, remarks and remedies, each once and in the order given."""
+    """Turn reason codes into doubts, remarks and remedies, each once and in the order given.
+
+    Where a reason makes the count unusable, what would help to re-check it is no remedy.
+    """
     known = [REASONS[code] for code in dict.fromkeys(codes) if code in REASONS]
     doubts = tuple(reason.words for reason in known if reason.flag != "clear")
     remarks = tuple(reason.words for reason in known if reason.flag == "clear")
-    ordered = [reason for reason in known if reason.flag != "clear"]
+    unusable = [reason for reason in known if reason.flag == "unusable"]
+    ordered = unusable or [reason for reason in known if reason.flag == "recheck"]
     ordered += [reason for reason in known if reason.flag == "clear"]
     return doubts, remarks, tuple(dict.fromkeys(reason.remedy for reason in ordered))
 

@@ -183,6 +183,24 @@ def test_no_objects_no_numbers_and_2000_objects_are_drawn():
     assert decode(overlay_jpeg(photo, broken, make_preview(photo, field))).size
 
 
+def test_a_number_hides_no_spore_beside_its_object():
+    """A sure spore lies where the number of the doubtful one would stand: its middle stays as in the photo."""
+    field, photo = one_object(600, 300, spore=0.6)
+    columns = {
+        name: np.repeat(getattr(field.objects, name), 2) for name in field.objects.__dataclass_fields__
+    }
+    columns["x_px"][1], columns["y_px"][1] = 631, 279
+    field = replace(
+        field,
+        objects=type(field.objects)(**columns),
+        kinds=make_kinds(np.array([0.6, 0.99])),
+        counted=np.array([True, True]),
+    )
+    drawn = decode(overlay_jpeg(photo, field, empty_preview(field)))[:900]
+    assert np.abs(drawn[278:281, 630:633] - 230).max() < 40  # JPEG smears the lines around it
+    assert np.abs(drawn[240:360, 560:720] - 230).max() > 100  # and yet it stands somewhere
+
+
 @pytest.mark.parametrize(
     "name", ["a\nb\tc", "\ud800 broken", "x" * 500, "Ünïcødé ✓ 漢字", "\u202eright to left", ""]
 )

@@ -19,6 +19,7 @@ from sporecount.report.words import (
     print_case,
     print_verdict,
     read_sentences,
+    reason_words,
     stop_words,
 )
 from tests.report.examples import make_field, make_print
@@ -361,6 +362,14 @@ def test_field_sentences():
     assert field_sentence(bad).startswith("Not usable: hardly anything in the view is sharp")
     assert "2 objects looked like spores" in field_sentence(bad)
     assert count_phrase(0, 0, 0) == "No spore found"
+
+
+def test_where_a_photo_is_of_no_use_nothing_asks_to_re_check_it():
+    doubts, remarks, remedies = reason_words(("ambiguous-objects", "out-of-focus", "few-fields"))
+    assert len(doubts) == 2
+    assert len(remarks) == 1
+    assert remedies == (REASONS["out-of-focus"].remedy, REASONS["few-fields"].remedy)
+    assert reason_words(("ambiguous-objects",))[2] == (REASONS["ambiguous-objects"].remedy,)
 
 
 def test_attention_goes_from_heavy_to_none_whatever_the_order():
