@@ -65,11 +65,11 @@ class Sizes:
         if not size.spores:
             return []
         spores = "1 sure spore" if size.spores == 1 else f"{size.spores} sure single spores"
-        words = f"Spores of this session: {size.length_um:.1f} µm long"
+        words = f"Spores of this session: median length {size.length_um:.1f} µm"
         if isfinite(size.length_low_um):
             words += (
-                f" in the middle (95 % {size.length_low_um:.1f} to {size.length_high_um:.1f}), single ones "
-                f"within about ±{2 * size.spread_um:.1f} µm"
+                f" (95 % {size.length_low_um:.1f} to {size.length_high_um:.1f}), most single ones within about "
+                f"±{2 * size.spread_um:.1f} µm of it"
             )
             notes = [f"{words}, by {spores}."]
         else:
