@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from sporecount.files.tables import BETWEEN_REASONS
+from sporecount.files.tables import BETWEEN_REASONS, count_columns
 from sporecount.readings import Reading
 from sporecount.records import FieldResult, FieldTally, PrintTally, Readers
 
@@ -68,11 +68,8 @@ def field_read_row(field: FieldResult, readers: Readers) -> dict[str, Any]:
 
 
 def _counts(who: str, tally: FieldTally) -> dict[str, Any]:
-    known = tally.flag != "unusable"
     return {
-        f"{who}_spores": tally.spores if known else None,
-        f"{who}_low": tally.spores_low if known else None,
-        f"{who}_high": tally.spores_high if known else None,
+        **count_columns(tally, f"{who}_spores", f"{who}_low", f"{who}_high"),
         f"{who}_flag": tally.flag,
     }
 

@@ -14,7 +14,7 @@ from typing import IO, Any
 
 import numpy as np
 
-from sporecount.records import KINDS, FailedPhoto, FieldResult, PrintTally
+from sporecount.records import KINDS, FailedPhoto, FieldResult, FieldTally, PrintTally
 
 FIELD_COLUMNS: dict[str, str] = {
     "photo": "", "sample": "", "field": "d", "objective": "g", "um_per_px": ".6g", "um_per_px_source": "",
@@ -58,7 +58,6 @@ def safe_text(text: str) -> str:
 def field_row(result: FieldResult) -> dict[str, Any]:
     """Make the row of a photo that was counted."""
     tally = result.tally
-    known = tally.flag != "unusable"  # a number that nobody may rely on would be summed all the same
     return {
         "photo": result.photo,
         "sample": result.sample,
@@ -68,12 +67,19 @@ def field_row(result: FieldResult) -> dict[str, Any]:
         "um_per_px_source": result.scale.source,
         "examined_mm2": tally.examined_mm2,
         "in_focus": tally.in_focus,
-        "spores": tally.spores if known else None,
-        "spores_low": tally.spores_low if known else None,
-        "spores_high": tally.spores_high if known else None,
+        **count_columns(tally, "spores", "spores_low", "spores_high"),
         "scales": tally.scales,
         "flag": tally.flag,
         "reasons": BETWEEN_REASONS.join(tally.reasons),
+    }
+
+
+def count_columns(tally: FieldTally, spores: str, low: str, high: str) -> dict[str, int | None]:
+    """Name the count of a field and its interval; nothing where nobody may rely on it, as it would be summed."""
+    counts = (tally.spores, tally.spores_low, tally.spores_high)
+    return {
+        name: None if tally.flag == "unusable" else count
+        for name, count in zip((spores, low, high), counts, strict=True)
     }
 
 

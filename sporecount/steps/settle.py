@@ -199,7 +199,7 @@ def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.nd
     margin = spore_margin(first.logits)
     aside = np.hypot(*first.offset_um.T) > _ASIDE_UM
     unsure = np.flatnonzero((margin > _UNSURE[0]) & (margin < _UNSURE[1]) & aside)
-    moved = _moved(work, row[unsure], col[unsure], first.offset_um[unsure])
+    moved = moved_by(work, row[unsure], col[unsure], first.offset_um[unsure])
     there = quick(*moved)
     better = np.flatnonzero(spore_margin(there.logits) > margin[unsure])
     row, col = row.copy(), col.copy()
@@ -207,16 +207,28 @@ def _look_twice(source: CropSource, work: WorkImage, row: np.ndarray, col: np.nd
     first = first.replaced(unsure[better], there.take(better))
 
     again = np.flatnonzero(spore_margin(first.logits) > _LOOK_AGAIN_FROM)
-    row[again], col[again] = _moved(work, row[again], col[again], first.offset_um[again])
+    row[again], col[again] = moved_by(work, row[again], col[again], first.offset_um[again])
     second = _in_portions(row[again], col[again], lambda r, c: look_carefully(*source.cut_careful(r, c)))
-    row[again], col[again] = _moved(work, row[again], col[again], 0.5 * second.offset_um)
+    row[again], col[again] = moved_by(work, row[again], col[again], 0.5 * second.offset_um)
     return Settled(row, col, first.replaced(again, second))
 
 
-def _moved(
+def moved_by(
     work: WorkImage, row: np.ndarray, col: np.ndarray, offset_um: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Go from places by offsets in um, x then y, but not out of the picture."""
+    """Go from places by offsets in um, x then y, but not out of the picture.
+
+    Parameters
+    ----------
+    work : WorkImage
+    row, col : ndarray of shape (n,)
+        On the working grid.
+    offset_um : ndarray of shape (n, 2)
+
+    Returns
+    -------
+    row, col : ndarray of shape (n,)
+    """
     height, width = work.seen.shape
     return (
         np.clip(row + offset_um[:, 1] / work.um_per_px, 0, height - 1),

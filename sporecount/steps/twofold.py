@@ -17,9 +17,9 @@ from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import TWOFOLD_PX, look_carefully, look_for_second
 from sporecount.steps.lemon import along_and_across, x_and_y
 from sporecount.steps.outline import Outlines, follow_outlines
-from sporecount.steps.settle import Settled
+from sporecount.steps.settle import Settled, moved_by
 
-PX_A_LENGTH = 14.0
+_PX_A_LENGTH = 14.0
 """Pixels of a crop to the length of the photo's spores, of which it holds two and a quarter."""
 
 _PART_FROM = 0.5
@@ -88,8 +88,8 @@ def part_twofold(
     rows = np.repeat(np.arange(len(times)), times)
     is_new = times[rows] == 2
     new = np.flatnonzero(is_new)
-    row, col = _centres(some.take(pairs), answers[pairs], usual_um[0] / work.um_per_px)
-    parted = _moved(settled.take(rows), new, row, col, source, work)
+    offset_um = _from_middle(answers[pairs], some.looks.angle_deg[pairs]) * usual_um[0]
+    parted = _moved(settled.take(rows), new, offset_um, source, work)
     outlines = outlines.take(rows).replaced(new, follow_outlines(work, flat, parted.take(new)))
 
     probability = kinds.probability[rows].astype(float)
@@ -143,7 +143,7 @@ def views(
         Log odds of spore; log of length and width over the usual ones; blur in usual lengths; by how much the
         networks disagree; log of the usual length over 8 um.
     """
-    step_um, some = usual_um[0] / PX_A_LENGTH, counted.take(rows)
+    step_um, some = usual_um[0] / _PX_A_LENGTH, counted.take(rows)
     looks = some.looks
     crops = np.empty((len(rows), 5, TWOFOLD_PX, TWOFOLD_PX), np.float32)
     crops[:, :3] = source.cut_turned(some.row, some.col, looks.angle_deg, TWOFOLD_PX, step_um)
@@ -230,28 +230,21 @@ def _answers(
     return np.concatenate(parts)
 
 
-def _centres(pairs: Settled, answers: np.ndarray, length_px: float) -> tuple[np.ndarray, np.ndarray]:
-    """Find the rows and columns of both spores of each pair, one after the other, shape (2 n,)."""
+def _from_middle(answers: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
+    """Go from each object to the two centres, one after the other, x then y, in lengths; shape (2 n, 2)."""
     turn = np.arctan2(answers[:, 4], answers[:, 3]) / 2
     half = np.maximum(np.hypot(answers[:, 3], answers[:, 4]), _LEAST_APART / 2)
     along = answers[:, 1, None] + (half * np.cos(turn))[:, None] * [-1, 1]
     across = answers[:, 2, None] + (half * np.sin(turn))[:, None] * [-1, 1]
-    x, y = x_and_y(along, across, pairs.looks.angle_deg[:, None])
-    return (pairs.row[:, None] + y * length_px).ravel(), (pairs.col[:, None] + x * length_px).ravel()
+    return np.stack(x_and_y(along, across, angle_deg[:, None]), axis=-1).reshape(-1, 2)
 
 
 def _moved(
-    settled: Settled,
-    rows: np.ndarray,
-    to_row: np.ndarray,
-    to_col: np.ndarray,
-    source: CropSource,
-    work: WorkImage,
+    settled: Settled, rows: np.ndarray, offset_um: np.ndarray, source: CropSource, work: WorkImage
 ) -> Settled:
-    """Move some objects, not out of the picture, and describe them by the lemons that are seen from there."""
-    height, width = work.seen.shape
+    """Move some objects, and describe them by the lemons that are seen from there."""
     row, col, looks = settled.row.copy(), settled.col.copy(), settled.looks
-    row[rows], col[rows] = np.clip(to_row, 0, height - 1), np.clip(to_col, 0, width - 1)
+    row[rows], col[rows] = moved_by(work, row[rows], col[rows], offset_um)
     seen = look_carefully(*source.cut_careful(row[rows], col[rows]))
     lemons = {"length_um": seen.length_um, "width_um": seen.width_um, "angle_deg": seen.angle_deg}
     there = replace(looks.take(rows), **lemons)

@@ -26,7 +26,7 @@ import numpy as np
 import onnx
 from scipy.optimize import linear_sum_assignment
 
-from sporecount.records import Photo, Scale
+from sporecount.records import FlatField, Photo, Scale, WorkImage
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
@@ -41,12 +41,12 @@ from sporecount.steps.classify.training.photos import (
     style_of,
 )
 from sporecount.steps.classify.traits import traits
-from sporecount.steps.clutter import find_clutter
+from sporecount.steps.clutter import LargeObjects, find_clutter
 from sporecount.steps.flatten import flatten
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.rescale import to_photo, to_working_grid
 from sporecount.steps.round_view import find_round_view
-from sporecount.steps.settle import on_large, settle
+from sporecount.steps.settle import Settled, on_large, settle
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
@@ -69,6 +69,15 @@ _LEAST_MARGIN = -3.0
 saw, and the first ones sort it as if it lay there."""
 
 
+def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, LargeObjects, Settled]:
+    """Run the steps on a photo up to its objects."""
+    settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
+    work = to_working_grid(photo, find_round_view(photo), Scale(simulated.um_per_px), settings)
+    flat = flatten(work)
+    _, large = find_clutter(work, flat, settings)
+    return work, flat, large, settle(work, flat, find_candidates(work, flat, settings))
+
+
 def label_objects(simulated: SimulatedPhoto, before: Sequence[str] = ()) -> tuple[np.ndarray, np.ndarray]:
     """Run the steps on a photo and say of each object whether it is a spore.
 
@@ -86,11 +95,7 @@ def label_objects(simulated: SimulatedPhoto, before: Sequence[str] = ()) -> tupl
         Traits.
     label : ndarray of shape (n,), int8
     """
-    settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
-    work = to_working_grid(photo, find_round_view(photo), Scale(simulated.um_per_px), settings)
-    flat = flatten(work)
-    _, large = find_clutter(work, flat, settings)
-    settled = settle(work, flat, find_candidates(work, flat, settings))
+    work, flat, large, settled = settle_photo(simulated)
     outlines, lies_on_large = follow_outlines(work, flat, settled), on_large(settled, large)
     odds = sorted_log_odds(settled, outlines, lies_on_large, work, before)
     rows = traits(settled, outlines, lies_on_large, work, odds)

@@ -22,10 +22,8 @@ import torch
 from scipy.optimize import linear_sum_assignment
 from torch.nn import functional
 
-from sporecount.records import Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
-from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import TWOFOLD, TWOFOLD_PX
@@ -41,13 +39,10 @@ from sporecount.steps.classify.training.photos import (
     away_in_lengths,
     read_photo,
 )
-from sporecount.steps.clutter import find_clutter
-from sporecount.steps.flatten import flatten
+from sporecount.steps.classify.training.sorter import settle_photo
 from sporecount.steps.lemon import along_and_across
 from sporecount.steps.outline import follow_outlines
-from sporecount.steps.rescale import to_photo, to_working_grid
-from sporecount.steps.round_view import find_round_view
-from sporecount.steps.settle import settle
+from sporecount.steps.rescale import to_photo
 from sporecount.steps.twofold import usual_size, views
 
 NOT_TWO, TWO, UNTOLD = 0, 1, 2
@@ -96,14 +91,10 @@ class Rows(NamedTuple):
 
 def label_counted(simulated: SimulatedPhoto) -> Rows:
     """Run the steps on a photo and say of each counted object whether it is two spores."""
-    settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
-    work = to_working_grid(photo, find_round_view(photo), Scale(simulated.um_per_px), settings)
-    flat = flatten(work)
-    _, large = find_clutter(work, flat, settings)
-    settled = settle(work, flat, find_candidates(work, flat, settings))
+    work, flat, large, settled = settle_photo(simulated)
     spore = classify(settled, follow_outlines(work, flat, settled), large, work).spore
-    some = settled.take(np.flatnonzero(spore >= settings.count_from))
-    count = len(some.row)
+    counted = np.flatnonzero(spore >= CountSettings().count_from)
+    some, count = settled.take(counted), len(counted)
     if not count:
         return Rows(
             np.empty((0, 5, TWOFOLD_PX, TWOFOLD_PX), np.uint8),
@@ -114,9 +105,7 @@ def label_counted(simulated: SimulatedPhoto) -> Rows:
         )
     usual_um = usual_size(some)
     source = CropSource(work, flat)
-    crops, figures = views(
-        source, some, np.arange(count), spore[spore >= settings.count_from], usual_um, work.um_per_px
-    )
+    crops, figures = views(source, some, np.arange(count), spore[counted], usual_um, work.um_per_px)
     x_px, y_px = to_photo(work, some.row, some.col)
     label, first, second = seconds(simulated.spores, x_px, y_px, simulated.um_per_px)
     centres = np.zeros((count, 4), np.float32)
