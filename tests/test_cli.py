@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import fields
@@ -11,9 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import typer
 from rich.cells import cell_len
 
 from sporecount.cli import run
+from sporecount.cli.commands import make_app
 from sporecount.cli.options import parse_settings
 from sporecount.cli.show import failure_lines, one_line, say, summary_lines
 from sporecount.errors import SettingsError
@@ -23,20 +26,15 @@ from tests.files.test_tables import a_print
 from tests.session_folder import all_files, drawn_photo, jpeg, write_photo
 
 ROOT = Path(__file__).parents[1]
-COMMANDS = [
-    [],
-    ["count"],
-    ["calibrate"],
-    ["adapters"],
-    ["adapters", "copy"],
-    ["adapters", "compare"],
-    ["simulate"],
-    ["settings"],
-    ["plan"],
-    ["prevalence"],
-    ["agreement"],
-]
 SCALE = ["--um-per-px", "1", "--objective", "10"]
+
+
+def every_command() -> list[list[str]]:
+    """All commands with their subcommands."""
+    commands = []
+    for name, one in typer.main.get_command(make_app()).commands.items():
+        commands += [[name], *([name, sub] for sub in getattr(one, "commands", ()))]
+    return commands
 
 
 @pytest.fixture(autouse=True)
@@ -78,13 +76,19 @@ def test_help_starts_light():
     assert "LOADED []" in done.stdout, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
+@pytest.mark.parametrize("command", [[], *every_command()], ids=" ".join)
 def test_help_fits_80_columns_and_every_terminal(capsys, command):
     code, out, err = ran(capsys, *command, "--help")
     assert code == 0, err
     assert out.startswith("Usage: sporecount")
     assert not wide_lines(out)
     assert out.isascii()
+
+
+@pytest.mark.parametrize("command", every_command(), ids=" ".join)
+def test_help_names_no_type_of_the_language(capsys, command):
+    """A keeper knows FOLDER and PHOTO, not <path> or <list[Path]>; braces would be typed along."""
+    assert not re.findall(r"<[a-z]\S*>|[{}]", ran(capsys, *command, "--help")[1])
 
 
 def test_a_value_that_is_no_number_is_refused_in_plain_words(capsys):
@@ -412,8 +416,10 @@ def test_no_ruling_no_number(capsys, tmp_path):
 def test_adapters_are_listed_shown_and_copied(capsys, ruling, tmp_path, monkeypatch):
     path, _ = ruling
     assert "No profile" in ran(capsys, "adapters", "list")[1]
+    assert ran(capsys, "adapters") == ran(capsys, "adapters", "list")
     ran(capsys, "calibrate", str(path), "--objective", "10", "--division-um", "10", "--adapter", "bench")
     assert "bench  10x" in ran(capsys, "adapters", "list")[1]
+    assert ran(capsys, "adapters") == ran(capsys, "adapters", "list")
     shown = json.loads(ran(capsys, "adapters", "show", "bench")[1])
     assert json.loads(ran(capsys, "adapters", "list", "--json")[1])["adapters"] == [shown]
     file = tmp_path / "carried.json"

@@ -9,10 +9,9 @@ import typer
 
 from sporecount.cli import show
 from sporecount.cli.options import JsonOption
+from sporecount.cli.plain_help import PlainHelp
 
-adapters = typer.Typer(
-    help="List, show, compare and copy the profiles of phone adapters.", no_args_is_help=True
-)
+adapters = typer.Typer(invoke_without_command=True)
 
 _Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the adapter.", show_default=False)]
 _Objective = Annotated[
@@ -20,7 +19,17 @@ _Objective = Annotated[
 ]
 
 
-@adapters.command("list")
+@adapters.callback()
+def _(context: typer.Context) -> None:
+    """List, show, compare and copy the profiles of phone adapters.
+
+    Without a command, the stored profiles are listed.
+    """
+    if context.invoked_subcommand is None:
+        list_them()
+
+
+@adapters.command("list", cls=PlainHelp)
 def list_them(
     json: JsonOption = False,
 ) -> None:
@@ -47,7 +56,7 @@ def list_them(
     show.say([f"Folder: {show.one_line(str(profile_folder()))}"])
 
 
-@adapters.command("show")
+@adapters.command("show", cls=PlainHelp)
 def show_one(
     name: _Name,
     objective: _Objective = None,
@@ -58,7 +67,7 @@ def show_one(
     show.say_json(load_profile(name, objective))
 
 
-@adapters.command()
+@adapters.command(cls=PlainHelp)
 def copy(
     name: _Name,
     file: Annotated[
@@ -84,7 +93,7 @@ def copy(
     show.say([f"Written: {show.one_line(str(file))}"])
 
 
-@adapters.command()
+@adapters.command(cls=PlainHelp)
 def add(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="File from `sporecount adapters copy`.", show_default=False)
@@ -96,7 +105,7 @@ def add(
     show.say([f"Stored: {show.one_line(str(save_profile(read_profile(file))))}"])
 
 
-@adapters.command()
+@adapters.command(cls=PlainHelp)
 def compare(
     name: _Name,
     other: Annotated[

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import typer
 
 from sporecount import __version__
@@ -10,6 +12,7 @@ from sporecount.cli.agreement import agreement
 from sporecount.cli.bench import bench
 from sporecount.cli.calibrate import calibrate
 from sporecount.cli.count import count
+from sporecount.cli.plain_help import PlainHelp
 from sporecount.cli.plan import plan
 from sporecount.cli.prevalence import prevalence
 from sporecount.cli.recheck import recheck
@@ -53,15 +56,19 @@ def make_app() -> typer.Typer:
         ),
     ) -> None: ...
 
-    app.command()(count)
-    app.command()(bench)
-    app.command()(recheck)
-    app.command()(calibrate)
+    commands: tuple[Callable[..., int | None], ...] = (
+        count,
+        bench,
+        recheck,
+        calibrate,
+        spike,
+        plan,
+        agreement,
+        prevalence,
+        simulate,
+        settings,
+    )
+    for command in commands:
+        app.command(cls=PlainHelp)(command)
     app.add_typer(adapters, name="adapters")
-    app.command()(spike)
-    app.command()(plan)
-    app.command()(agreement)
-    app.command()(prevalence)
-    app.command()(simulate)
-    app.command()(settings)
     return app
