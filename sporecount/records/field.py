@@ -174,7 +174,7 @@ class Clutter(_ReadOnlyArrays):
     examined: np.ndarray
 
 
-CLUTTER_KINDS = ("bubble", "ridge", "fibre", "edge", "line", "dark", "glare")
+CLUTTER_KINDS = ("bubble", "dark", "glare")
 
 
 @dataclass(frozen=True)

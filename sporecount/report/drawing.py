@@ -118,10 +118,13 @@ def mark(
 def hatch_tile(style: int, period: int) -> tuple[np.ndarray, np.ndarray]:
     """One period of a hatching, as masks of its light and of its dark lines.
 
+    Lines that slant, cross or lie level differ at a glance, in a patch of two periods too; such that only
+    stand closer or slant the other way do not.
+
     Parameters
     ----------
     style : int
-        0 rising, 1 falling, 2 level, 3 upright, 4 squares, 5 rising double, 6 falling double lines.
+        0 rising lines, 1 squares, 2 level lines.
     period : int
         In pixels.
 
@@ -132,15 +135,7 @@ def hatch_tile(style: int, period: int) -> tuple[np.ndarray, np.ndarray]:
     """
     y, x = np.mgrid[0 : 2 * period, 0 : 2 * period]
     line = max(2, period // 8)
-    phases = {
-        0: [(x + y) % period],
-        1: [(x - y) % period],
-        2: [y % period],
-        3: [x % period],
-        4: [x % period, y % period],
-        5: [(x + y) % (2 * period), (x + y - 3 * line) % (2 * period)],
-        6: [(x - y) % (2 * period), (x - y - 3 * line) % (2 * period)],
-    }[style]
+    phases = ([(x + y) % period], [x % period, y % period], [y % period])[style]
     light = np.any([phase < line for phase in phases], axis=0)
     dark = np.any([(phase >= line) & (phase < 2 * line - line // 2) for phase in phases], axis=0) & ~light
     return light.astype(np.uint8) * 255, dark.astype(np.uint8) * 255

@@ -221,11 +221,20 @@ def test_every_kind_has_a_hatching_of_its_own():
             assert (tiles[one][0] != tiles[other][0]).mean() > 0.05
 
 
+def test_hatchings_differ_by_their_directions_not_by_their_spacing_alone():
+    """In a patch of two periods nobody tells a spacing; a line that runs along, down or aslant, anybody."""
+    ways = set()
+    for index in range(len(CLUTTER_KINDS)):
+        light = hatch_tile(index, 16)[0] > 0
+        ways.add((light.all(axis=1).any(), light.all(axis=0).any()))
+    assert len(ways) == len(CLUTTER_KINDS)
+
+
 def test_painting_stays_inside_its_mask():
     picture = np.full((50, 70, 3), 128, np.uint8)
     where = np.zeros((50, 70), np.uint8)
     where[10:30, 20:60] = 1
-    paint_tile(picture, where, hatch_tile(4, 8))
+    paint_tile(picture, where, hatch_tile(1, 8))
     changed = (picture != 128).any(axis=-1)
     assert changed[10:30, 20:60].any()
     assert not changed[where == 0].any()
