@@ -172,7 +172,8 @@ def density_chart(tallies: Sequence[FieldTally]) -> str:
 def counts_chart(fields: Sequence[tuple[int, FieldTally]], name: str = "") -> str:
     """Draw the count of each field with its interval.
 
-    Filled points for `clear`, hollow ones for `recheck`, crosses for `unusable`.
+    Filled points for `clear`, hollow ones for `recheck`, only the words "no count" for `unusable`: a mark would
+    have to stand at a number, and there is none.
 
     Parameters
     ----------
@@ -188,44 +189,59 @@ def counts_chart(fields: Sequence[tuple[int, FieldTally]], name: str = "") -> st
     """
     if not fields:
         return ""
-    shown = sorted(sorted(fields, key=lambda one: -one[1].spores)[:_MOST_ROWS], key=lambda one: one[0])
+    highest = sorted(fields, key=lambda one: (one[1].flag == "unusable", -one[1].spores))[:_MOST_ROWS]
+    shown = sorted(highest, key=lambda one: one[0])
+    without = [place for place, (_, tally) in enumerate(shown) if tally.flag == "unusable"]
 
     def paint(axes: Axes) -> None:
-        for flag, line, marker, inside in (
-            ("clear", "solid", "o", _INK),
-            ("recheck", "solid", "o", "none"),
-            ("unusable", "dotted", "x", _INK),
-        ):
+        for flag, inside in (("clear", _INK), ("recheck", "none")):
             at = [place for place, (_, tally) in enumerate(shown) if tally.flag == flag]
             low, middle, high = (
                 [getattr(shown[place][1], name) for place in at]
                 for name in ("spores_low", "spores", "spores_high")
             )
-            axes.vlines(at, low, high, color=_INK, linewidth=1.3, linestyle=line)
+            axes.vlines(at, low, high, color=_INK, linewidth=1.3)
             axes.plot(
                 at,
                 middle,
                 linestyle="none",
-                marker=marker,
+                marker="o",
                 markersize=6,
                 color=_INK,
                 markerfacecolor=inside,
                 markeredgewidth=1.3,
                 clip_on=False,
             )
+        for place in without:
+            axes.annotate(
+                "no count",
+                (place, 0.5),
+                xycoords=axes.get_xaxis_transform(),
+                rotation=90,
+                ha="center",
+                va="center",
+                fontsize=8,
+                color=_SOFT,
+            )
         step = max(1, len(shown) // 15)
         axes.set_xticks(range(0, len(shown), step), [str(number) for number, _ in shown[::step]])
         axes.set_xlim(-0.6, len(shown) - 0.4)
-        axes.set_ylim(bottom=0, top=max(1.0, *(float(tally.spores_high) for _, tally in shown)) * 1.08)
+        tops = (float(tally.spores_high) for _, tally in shown if tally.flag != "unusable")
+        axes.set_ylim(bottom=0, top=max([1.0, *tops]) * 1.08)
         which = (
             "field" if len(shown) == len(fields) else f"{len(shown)} of {len(fields)} fields, highest counts"
         )
-        axes.set_xlabel(f"{which} (filled: clear, hollow: recheck, cross: unusable)")
+        axes.set_xlabel(
+            f"{which} (filled: clear, hollow: recheck{', no count: unusable' if without else ''})"
+        )
         axes.set_ylabel("spores")
         _whole_numbers(axes)
 
     width = min(9.0, 3.6 + 0.16 * len(shown))
-    return _svg(f"counts {name}", (width, 2.4), f"Counts of {len(shown)} fields with 95 % intervals", paint)
+    label = f"Counts of {len(shown) - len(without)} fields with 95 % intervals"
+    if without:
+        label += f", {len(without)} without a count"
+    return _svg(f"counts {name}", (width, 2.4), label, paint)
 
 
 def classes_chart(prints: Sequence[PrintTally]) -> str:

@@ -19,9 +19,15 @@ _LOOK = (
     ".map .spores{stroke:var(--c);stroke-width:3.4;stroke-linecap:round}"
     ".map .whole{fill:none;stroke:var(--c);stroke-width:1.6;stroke-dasharray:7 3}"
     ".map .bar{stroke:var(--c);stroke-width:4}"
-    ".map text{fill:var(--c);font:13px sans-serif}"
-    ".map .number{font-weight:bold;text-anchor:middle}"
+    ".map text{fill:var(--c);font:17px sans-serif}"
+    ".map .number{font-weight:bold;text-anchor:middle}"  # its size goes into _NUMBER_PX and _MARGIN_PX
 )
+_NUMBER_PX = 12
+"""From a circle to the middle of its number."""
+_MARGIN_PX = 26
+"""Around the map, wide enough for the numbers outside the circles."""
+_AROUND = np.radians([-90, -60, -120, -30, -150, 0, 180, 30, 150, 60, 120, 90])
+"""Where a field's number may stand on its circle, from +x towards +y, the favourite first."""
 
 
 @dataclass(frozen=True)
@@ -108,10 +114,10 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print", whole: Whol
         shift_um = np.array([beside_um, top]) - low_um
         right, bottom = beside_um + float(size_um[0]), max(bottom, top + float(size_um[1]))
     zoom = 600 / max(right - left, bottom - top)
-    width, height = (right - left) * zoom + 24, (bottom - top) * zoom + 58
+    width, height = (right - left) * zoom + 2 * _MARGIN_PX, (bottom - top) * zoom + 2 * _MARGIN_PX + 46
 
     def place(x_um: float, y_um: float) -> tuple[float, float]:
-        return (x_um - left) * zoom + 12, (y_um - top) * zoom + 12
+        return (x_um - left) * zoom + _MARGIN_PX, (y_um - top) * zoom + _MARGIN_PX
 
     spores = sum(len(one.spores_um) for one in known)
     label = f"Map of {name}: {len(known)} fields, {spores} spores"
@@ -134,7 +140,9 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print", whole: Whol
                 "{:.1f},{:.1f}".format(*place(*corner)) for corner in np.asarray(outline, float)
             )
             parts.append(f'<polygon points="{corners}" class="left-out" fill="url(#{hatch})"/>')
-    for one in known:
+    circles = np.array([(*place(one.x_um, one.y_um), one.radius_um * zoom) for one in known])
+    numbers = _number_places(circles, [len(str(one.number)) > 2 for one in known])
+    for one, (x, y) in zip(known, numbers.tolist(), strict=True):
         dots = "".join(
             "M{:.1f} {:.1f}h0".format(*place(*spot))
             for spot in np.asarray(one.spores_um, float)
@@ -142,9 +150,8 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print", whole: Whol
         )
         if dots:
             parts.append(f'<path d="{dots}" class="spores"/>')
-        x, y = place(one.x_um, one.y_um - one.radius_um)
         parts.append(
-            f'<text x="{x:.1f}" y="{y + 17:.1f}" text-anchor="middle" class="number">'
+            f'<text x="{x:.1f}" y="{y + 6:.1f}" text-anchor="middle" class="number">'
             f"{escape(str(one.number))}</text>"
         )
     if whole is not None:
@@ -154,14 +161,44 @@ def print_map_svg(places: Sequence[FieldPlace], name: str = "print", whole: Whol
         )
         parts.append(f'<path d="{path}" class="whole"/>')
         parts.append(
-            f'<text x="{width - 12:.1f}" y="{height - 8:.1f}" text-anchor="end" class="words">'
+            f'<text x="{width - _MARGIN_PX:.1f}" y="{height - 10:.1f}" text-anchor="end" class="words">'
             f"{escape(whole.words)}</text>"
         )
     bar_um = nice_length(0.3 * (right - left))
     words = f"{bar_um / 1000:g} mm" if bar_um >= 1000 else f"{bar_um:g} µm"
-    y = height - 26
+    y = height - 34
     parts.append(
-        f'<path d="M12 {y:.1f}h{bar_um * zoom:.1f}" class="bar"/>'
-        f'<text x="12" y="{y + 18:.1f}" class="words">{words}</text>'
+        f'<path d="M{_MARGIN_PX} {y:.1f}h{bar_um * zoom:.1f}" class="bar"/>'
+        f'<text x="{_MARGIN_PX}" y="{y + 24:.1f}" class="words">{words}</text>'
     )
     return "".join(parts) + "</svg>"
+
+
+def _number_places(circles: np.ndarray, wide: Sequence[bool]) -> np.ndarray:
+    """Give the middles of the circles' numbers: outside all circles, where that can be, so that no dot is there.
+
+    Parameters
+    ----------
+    circles : ndarray of shape (n, 3)
+        x, y and radius on the map.
+    wide : sequence of bool
+        Whether it is several numbers, too wide to stand at a circle's side.
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+    """
+    ways = np.column_stack((np.cos(_AROUND), np.sin(_AROUND)))
+    taken = np.zeros((0, 2))
+    for (x, y, radius), above_or_below in zip(circles.tolist(), wide, strict=True):
+        spots = (x, y) + (radius + _NUMBER_PX) * ways
+        off = np.hypot(*(spots[:, None] - circles[:, :2]).transpose(2, 0, 1)) - circles[:, 2]
+        room = np.minimum(off.min(axis=1), _NUMBER_PX - 1e-9)
+        if len(taken):
+            # a number of two digits is some 20 wide
+            apart = np.hypot(*(spots[:, None] - taken).transpose(2, 0, 1)).min(axis=1)
+            room = np.minimum(room, apart - 20)
+        if above_or_below:
+            room[np.abs(ways[:, 0]) > 0.6] = -np.inf
+        taken = np.vstack((taken, spots[int(np.argmax(np.round(room, 3)))]))
+    return taken

@@ -79,6 +79,16 @@ def test_counts_are_told_apart_by_shape():
     assert len(shapes) == 3
 
 
+def test_an_unusable_field_has_no_place_on_the_scale():
+    """Its number says nothing: no mark and no interval, not even in the scale's length."""
+    good = tallies(5, 9)
+    bad = counts_chart([*good, *tallies(4000, flag="unusable")[:1]], "x")
+    assert bad == counts_chart([*good, *tallies(3, flag="unusable")[:1]], "x")
+    assert len(re.findall(">no count<", bad)) == 1
+    assert "no count" not in counts_chart(good, "x")
+    assert parse(counts_chart(tallies(7, 8, flag="unusable"), "x")) is not None
+
+
 def test_many_fields_fit():
     chart = counts_chart(tallies(*range(200), doubtful=0), "x")
     assert "60 of 200 fields" in chart
@@ -115,6 +125,26 @@ def test_class_bars_are_as_long_as_probable():
     widths = [float(width) for width in re.findall(r'class="band \w+" x="104" y="\d+" width="([\d.]+)"', svg)]
     assert widths == pytest.approx([75.0, 37.5, 37.5])
     assert class_bars_svg(make_print(load_class_probability=())) == ""
+
+
+def test_numbers_on_the_map_stand_outside_their_circles_and_clear_of_others():
+    spots = np.random.default_rng(1).normal(size=(400, 2)) * 350 + 1000
+    places = [
+        FieldPlace(number, x, y, 1000.0, spots + np.array([x - 1000, y - 1000]))
+        for number, (x, y) in enumerate([(1000.0, 1000.0), (2400.0, 1000.0), (1000.0, 3100.0)], 1)
+    ]
+    tree = parse(print_map_svg(places))
+    circles = [one for one in tree.iter() if one.tag.endswith("circle")]
+    numbers = [one for one in tree.iter() if one.get("class") == "number"]
+    assert len(numbers) == 3
+    width, height = map(float, tree.get("viewBox").split()[2:])
+    for text in numbers:
+        x, y = float(text.get("x")), float(text.get("y")) - 6  # of the middle of the number
+        assert 8 < x < width - 8
+        assert 8 < y < height - 40
+        for one in circles:
+            off = np.hypot(x - float(one.get("cx")), y - float(one.get("cy")))
+            assert off > float(one.get("r")) + 5
 
 
 def test_map_keeps_places_and_scale():
