@@ -38,6 +38,9 @@ _JPEG_QUALITY = 86
 _CROWDED = 300
 """From so many objects on, lines are thin and doubtful objects carry no numbers."""
 
+_Box = tuple[float, float, float, float]
+"""Left, top, right and bottom in the picture, in pixels."""
+
 
 @dataclass(frozen=True)
 class _Frame:
@@ -86,10 +89,10 @@ def overlay_jpeg(
     frame = _frame(photo_rgb.shape[:2], field)
     picture = _reduced(photo_rgb, frame)
     unit = max(0.45, max(picture.shape[:2]) / _LONGEST_PX)
-    kinds = _draw_left_out(picture, preview, frame, unit)
+    kinds, tags = _draw_left_out(picture, preview, frame, unit)
     _draw_view(picture, field, frame, unit)
     sorts = sort_objects(field, settings)
-    _draw_objects(picture, field, sorts, frame, unit)
+    _draw_objects(picture, field, sorts, frame, unit, tags)
     _draw_scale_bar(picture, field.scale.um_per_px / frame.zoom, unit)
     blurred = bool(preview.blurred.any())
     captioned = add_caption(picture, field, sorts, kinds, blurred)
@@ -122,8 +125,10 @@ def _reduced(photo_rgb: np.ndarray, frame: _Frame) -> np.ndarray:
     return reduced(part, size)
 
 
-def _draw_left_out(picture: np.ndarray, preview: FieldPreview, frame: _Frame, unit: float) -> list[int]:
-    """Hatch what was left out and dot what is blurred; give the kinds that occur."""
+def _draw_left_out(
+    picture: np.ndarray, preview: FieldPreview, frame: _Frame, unit: float
+) -> tuple[list[int], list[_Box]]:
+    """Hatch what was left out and dot what is blurred; give the kinds that occur and where their words stand."""
     # From a pixel of the picture to one of the preview; both count from pixel centres.
     ratio = preview.zoom / frame.zoom
     shift = [(0.5 * ratio - 0.5) + preview.zoom * edge for edge in (frame.left, frame.top)]
@@ -135,7 +140,8 @@ def _draw_left_out(picture: np.ndarray, preview: FieldPreview, frame: _Frame, un
     veil = preview.blurred & (preview.left_out == 0)
     if veil.any():
         _paint_enlarged(picture, veil.astype(np.uint8), lookup, dot_tile(max(6, round(11 * unit))))
-    present = []
+    present: list[int] = []
+    tags: list[_Box] = []
     for index, name in enumerate(CLUTTER_KINDS):
         small = (preview.left_out == index + 1).astype(np.uint8)
         if not small.any():
@@ -148,8 +154,8 @@ def _draw_left_out(picture: np.ndarray, preview: FieldPreview, frame: _Frame, un
         cased_lines(picture, curves, PAPER, width=1, casing=2, closed=True)
         if large:
             biggest = int(np.argmax([cv2.contourArea(line.astype(np.float32)) for line in large]))
-            _tag(picture, name, curves[biggest].mean(axis=0), unit)
-    return present
+            tags.append(_tag(picture, name, curves[biggest].mean(axis=0), unit))
+    return present, tags
 
 
 def _paint_enlarged(
@@ -168,13 +174,15 @@ def _paint_enlarged(
         paint_tile(part, where, tile)
 
 
-def _tag(picture: np.ndarray, words: str, centre: np.ndarray, unit: float) -> None:
+def _tag(picture: np.ndarray, words: str, centre: np.ndarray, unit: float) -> tuple[int, int, int, int]:
     size = max(12, round(20 * unit))
     mask = text_mask(words, size)
     x = int(np.clip(centre[0] - mask.shape[1] / 2, 4, max(4, picture.shape[1] - mask.shape[1] - 4)))
     y = int(np.clip(centre[1] - mask.shape[0] / 2, 4, max(4, picture.shape[0] - mask.shape[0] - 4)))
-    cv2.rectangle(picture, (x - 5, y - 3), (x + mask.shape[1] + 4, y + mask.shape[0] + 2), INK, -1)
+    box = (x - 5, y - 3, x + mask.shape[1] + 4, y + mask.shape[0] + 2)
+    cv2.rectangle(picture, box[:2], box[2:], INK, -1)
     put_text(picture, words, x, y, size, PAPER)
+    return box
 
 
 def _draw_view(picture: np.ndarray, field: FieldResult, frame: _Frame, unit: float) -> None:
@@ -192,7 +200,9 @@ def _draw_view(picture: np.ndarray, field: FieldResult, frame: _Frame, unit: flo
     )
 
 
-def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: _Frame, unit: float) -> None:
+def _draw_objects(
+    picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: _Frame, unit: float, tags: list[_Box]
+) -> None:
     objects = field.objects
     px_per_um = frame.zoom / field.scale.um_per_px
     many = len(sorts.sure) + len(sorts.doubtful) > _CROWDED
@@ -230,7 +240,8 @@ def _draw_objects(picture: np.ndarray, field: FieldResult, sorts: Sorts, frame: 
     if not many:
         drawn = np.concatenate((sorts.sure, doubtful))
         centres = frame.place(objects.x_px[drawn], objects.y_px[drawn])
-        _draw_numbers(picture, places, size, doubtful, centres, max(11, round(19 * unit)), round(3 * unit))
+        number = max(11, round(19 * unit))
+        _draw_numbers(picture, places, size, doubtful, centres, number, round(3 * unit), tags)
 
 
 def _touching(field: FieldResult, sorts: Sorts, room_um: float) -> np.ndarray:
@@ -256,13 +267,15 @@ def _draw_numbers(
     drawn: np.ndarray,
     size: int,
     gap: int,
+    tags: list[_Box],
 ) -> None:
     """Write the objects' numbers beside their marks, where they hide fewest of the drawn ones.
 
-    Not upon another mark or number: of marks that lie too close, one number stands for all.
+    Not upon another mark or number nor the word of a left-out patch: of marks that lie too close, one number
+    stands for all.
     """
     half = mark_size / 2
-    taken = [(x - half, y - half, x + half, y + half) for x, y in places.tolist()]
+    taken = [*tags, *((x - half, y - half, x + half, y + half) for x, y in places.tolist())]
     height = round(size * 1.15) - 1
     for (x, y), row in zip(places.tolist(), rows.tolist(), strict=True):
         number = str(row + 1)

@@ -201,6 +201,21 @@ def test_a_number_hides_no_spore_beside_its_object():
     assert np.abs(drawn[240:360, 560:720] - 230).max() > 100  # and yet it stands somewhere
 
 
+def test_a_number_does_not_lie_on_the_word_of_a_left_out_patch():
+    """Where the number would stand, the patch's word is: its letters are the same without the object."""
+    field, photo = one_object(600, 300, spore=0.6)
+    preview = empty_preview(field, 1.0)
+    left_out = preview.left_out.copy()
+    left_out[270:290, 610:690] = 1 + CLUTTER_KINDS.index("glare")
+    preview = FieldPreview(preview.rgb, left_out, preview.blurred, 1.0)
+    away, _ = one_object(100, 700, spore=0.6)
+    with_object, without = (
+        decode(overlay_jpeg(photo, one, preview))[268:292, 628:668] for one in (field, away)
+    )
+    changed = np.abs(with_object - without).max(axis=-1) > 60
+    assert changed.mean() < 0.02  # the lines beside it smear in a JPEG
+
+
 @pytest.mark.parametrize(
     "name", ["a\nb\tc", "\ud800 broken", "x" * 500, "Ünïcødé ✓ 漢字", "\u202eright to left", ""]
 )
