@@ -205,6 +205,14 @@ def test_all_well_is_0_and_nothing_usable_is_2(capsys, tmp_path):
         assert "no photo of the folder could be counted" in err
 
 
+def test_a_folder_with_nothing_to_count_is_told_why(capsys, tmp_path):
+    write_photo(tmp_path / "ruling_10x.jpg", 1)
+    code, out, err = ran(capsys, "count", str(tmp_path), "--workers", "0", *SCALE)
+    assert (code, out) == (2, "")
+    assert "a ruling: ruling_10x.jpg" in err
+    assert "report.html" in err
+
+
 def test_a_missing_system_library_is_named(folder, tmp_path):
     """As OpenCV's wheel fails on a bare Debian."""
     fault = "libGL.so.1: cannot open shared object file: No such file or directory"
