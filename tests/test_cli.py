@@ -91,6 +91,10 @@ def test_help_names_no_type_of_the_language(capsys, command):
     assert not re.findall(r"<[a-z]\S*>|[{}]", ran(capsys, *command, "--help")[1])
 
 
+def test_the_list_of_commands_says_each_in_full(capsys):
+    assert "..." not in ran(capsys, "--help")[1].split("Commands:")[1]
+
+
 def test_a_value_that_is_no_number_is_refused_in_plain_words(capsys):
     code, _, err = ran(capsys, "simulate", "x", "--objective", "ten")
     assert code == 2

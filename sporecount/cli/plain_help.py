@@ -24,6 +24,16 @@ class PlainHelp(TyperCommand):
         """
         return [piece.replace("{", "").replace("}", "") for piece in super().collect_usage_pieces(ctx)]
 
+    def get_short_help_str(self, limit: int = 0) -> str:
+        """Give the first sentence in full, over two lines if need be; the parser would cut it at the line's end.
+
+        Parameters
+        ----------
+        limit : int
+            The parser's own, not heeded.
+        """
+        return str(super().get_short_help_str(limit=max(limit, 200)))
+
     def format_options(self, ctx: Any, formatter: Any) -> None:
         """Write what the command takes.
 
