@@ -1,0 +1,8 @@
+"""Simulated tape prints drawn as thin lenses, absorbers and shadows in a stack of sheets.
+
+No network learns from it; sorter, calibration and recall do.
+"""
+
+from tests.recipes.roamer.photo import PRESETS, draw_photo
+
+__all__ = ["PRESETS", "draw_photo"]
