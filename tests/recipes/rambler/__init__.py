@@ -1,6 +1,6 @@
 """Plain flat drawings, blended by hand onto drawn paper and then blurred by a map.
 
-No network learns from it; sorter, calibration and recall do.
+No network and no tree learns from it; calibration and recall do.
 """
 
 from tests.recipes.rambler.photo import draw_photo

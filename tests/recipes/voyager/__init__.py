@@ -1,7 +1,7 @@
 """Textured cut-outs at their own magnification, laid out in drifts, shingles and heaps, then photographed.
 
 A library of bodies is made for each photo at high resolution; the photo is laid out from turned, squeezed,
-scaled and shaded copies of them. No network learns from it; sorter, calibration and recall do.
+scaled and shaded copies of them. No network and no tree learns from it; calibration and recall do.
 """
 
 from tests.recipes.voyager.photo import draw_photo
