@@ -8,7 +8,7 @@ from typer.core import TyperCommand
 
 
 class PlainHelp(TyperCommand):
-    """A command whose help shows an argument by its word alone, such as PHOTO.
+    """A command whose help shows an argument by its word alone, such as PHOTO, and whose summary is not cut.
 
     The parser's newer versions add the type that the program holds it in, as in `PHOTO <list[Path]>`, which tells
     a keeper nothing, and write `{PHOTO}` into the usage, braces that a reader might type along.
@@ -25,12 +25,12 @@ class PlainHelp(TyperCommand):
         return [piece.replace("{", "").replace("}", "") for piece in super().collect_usage_pieces(ctx)]
 
     def get_short_help_str(self, limit: int = 0) -> str:
-        """Give the first sentence in full, over two lines if need be; the parser would cut it at the line's end.
+        """Give up to 200 characters of the first sentence; the parser would cut it at the line's end.
 
         Parameters
         ----------
         limit : int
-            The parser's own, not heeded.
+            The parser's own, heeded only where it is larger.
         """
         return str(super().get_short_help_str(limit=max(limit, 200)))
 

@@ -182,7 +182,7 @@ def _number_places(circles: np.ndarray, wide: Sequence[bool]) -> np.ndarray:
     circles : ndarray of shape (n, 3)
         x, y and radius on the map.
     wide : sequence of bool
-        Whether it is several numbers, too wide to stand at a circle's side.
+        Whether a circle's number, or the several that share it, is too wide to stand at its side.
 
     Returns
     -------
@@ -190,7 +190,7 @@ def _number_places(circles: np.ndarray, wide: Sequence[bool]) -> np.ndarray:
     """
     ways = np.column_stack((np.cos(_AROUND), np.sin(_AROUND)))
     taken = np.zeros((0, 2))
-    for (x, y, radius), above_or_below in zip(circles.tolist(), wide, strict=True):
+    for (x, y, radius), too_wide in zip(circles.tolist(), wide, strict=True):
         spots = (x, y) + (radius + _NUMBER_PX) * ways
         off = np.hypot(*(spots[:, None] - circles[:, :2]).transpose(2, 0, 1)) - circles[:, 2]
         room = np.minimum(off.min(axis=1), _NUMBER_PX - 1e-9)
@@ -198,7 +198,7 @@ def _number_places(circles: np.ndarray, wide: Sequence[bool]) -> np.ndarray:
             # a number of two digits is some 20 wide
             apart = np.hypot(*(spots[:, None] - taken).transpose(2, 0, 1)).min(axis=1)
             room = np.minimum(room, apart - 20)
-        if above_or_below:
+        if too_wide:  # above or below, then
             room[np.abs(ways[:, 0]) > 0.6] = -np.inf
         taken = np.vstack((taken, spots[int(np.argmax(np.round(room, 3)))]))
     return taken

@@ -1,6 +1,6 @@
-"""Plain flat drawings, blended by hand onto drawn paper and then blurred by a map.
+"""Plain flat drawings, blended onto drawn paper and then blurred by a map.
 
-No network and no tree learns from it; calibration and recall do.
+No network and no tree learns from it; the recall expected of a field does.
 """
 
 from tests.recipes.rambler.photo import draw_photo

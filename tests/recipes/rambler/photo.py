@@ -32,7 +32,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo of a tape print as flat shapes blended onto textured paper, then blurred by a map.
 
-    No network and no tree learns from it; calibration and recall do.
+    No network and no tree learns from it; the recall expected of a field does.
 
     Parameters
     ----------

@@ -44,7 +44,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a tape print as a stack of thin lenses, absorbers and shadow-casting bodies.
 
-    No network and no tree learns from it; calibration and recall do.
+    No network and no tree learns from it; the recall expected of a field does.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo whose every thing is the level set of a smooth field, as a computing phone takes it.
 
-    No network and no tree learns from it; calibration and recall do.
+    No network and no tree learns from it; the recall expected of a field does.
 
     Parameters
     ----------

@@ -147,7 +147,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo from textured cut-outs made at their own magnification and laid out in drifts and shingles.
 
-    No network and no tree learns from it; calibration and recall do.
+    No network and no tree learns from it; the recall expected of a field does.
 
     Parameters
     ----------

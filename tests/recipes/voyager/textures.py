@@ -49,18 +49,18 @@ def turbulence(
 
 
 @lru_cache(maxsize=4)
-def _bundled(name: str) -> Floats | None:
-    """Read one of skimage's pictures where the package brings it."""
+def _bundled(name: str) -> Floats:
+    """Read one of the pictures that skimage brings with it."""
     file = Path(skimage.data.__file__).parent / f"{name}.png"
-    picture = cv2.imread(str(file), cv2.IMREAD_GRAYSCALE) if file.exists() else None
-    return None if picture is None else picture.astype(np.float32)
+    picture = cv2.imread(str(file), cv2.IMREAD_GRAYSCALE)
+    if picture is None:  # another texture in its place would be another photo of the same seed
+        raise FileNotFoundError(file)
+    return picture.astype(np.float32)
 
 
 def rough_ground(rng: np.random.Generator, shape: tuple[int, int], name: str, span_px: int) -> Floats:
     """Cut `span_px` of a bundled picture of brick, grass or gravel, drawn to a shape; mean 0, deviation 1."""
     picture = _bundled(name)
-    if picture is None:
-        return turbulence(rng, shape, max(shape[0] / 12, 2.0))
     span = min(span_px, *picture.shape)
     y, x = (int(rng.integers(0, side - span + 1)) for side in picture.shape)
     cut = np.rot90(picture[y : y + span, x : x + span], int(rng.integers(4)))

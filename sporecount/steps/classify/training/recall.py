@@ -5,9 +5,10 @@
 Run it last, on photos that neither the trees nor the network of second spores saw: what was found of each photo's
 countable spores is a beta-binomial draw, whose mean depends on the terms of `steps/recall.py`. The law of fields
 with a count is fitted on the photos that had one; that of empty fields on all photos with spores. How far photos
-stray from it is told by each style in its turn, about the law of the others. Photos flagged unusable take no
-part, since nobody is to go by their number. The trees have seen other photos of these styles, so what is found is
-a little hopeful. Where the terms change, give the card as many weights first: the count that is fitted uses them.
+stray from it is told by each style in its turn, about the law of the others. Photos flagged unusable take no part,
+since nobody is to go by their number. Name styles that the trees did without, too: of the others they have seen
+other photos, and what is found there is hopeful. Where the terms change, give the card as many weights first: the
+count that is fitted uses them.
 """
 
 from __future__ import annotations
