@@ -92,18 +92,13 @@ def count(
     elif usable:
         show.say(["", *show.summary_lines(result.prints), ""])
     show.say([*show.failure_lines(result.failed)], errors=json or not usable)
-    if not usable:  # the notes name what was left alone, such as rulings; tables and report name the rest
-        show.say(
-            [
-                *result.notes,
-                f"Report: {show.one_line(str(place / 'report.html'))}",
-                "sporecount: no photo of the folder could be counted.",
-            ],
-            errors=True,
-        )
+    # the notes name what was left alone, such as rulings; tables and report name the rest
+    closing = [*result.notes, f"Report: {show.one_line(str(place / 'report.html'))}"]
+    if not usable:
+        show.say([*closing, "sporecount: no photo of the folder could be counted."], errors=True)
         return 2
     if not json:
-        show.say([*result.notes, f"Report: {show.one_line(str(place / 'report.html'))}", "", show.CAUTION])
+        show.say([*closing, "", show.CAUTION])
     return 1 if result.failed else 0
 
 

@@ -2,7 +2,7 @@
 
 The world is kept as spectral absorbances at four wavelengths on a fine grid, in layers of differing height; each
 wavelength and height is blurred by the disc of its own defocus, then a cheap eyepiece and a cheap phone follow.
-No network learns from it.
+The networks that look do not learn from it.
 """
 
 from tests.recipes.drifter.photo import draw_photo

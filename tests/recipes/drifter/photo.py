@@ -28,7 +28,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw one photo: spectral absorbances blurred by the disc of each wavelength and height, then a cheap phone.
 
-    No network learns from it.
+    The networks that look do not learn from it.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """A print drawn as smooth bodies of index step and pigment, seen in partly coherent bright field.
 
-No network learns from it.
+The networks that look do not learn from it.
 """
 
 from tests.recipes.nomad.photo import draw_photo

@@ -92,7 +92,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo of a tape print from grown, cracked and layered things, lit from below or above.
 
-    No network learns from it.
+    The networks that look do not learn from it.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """Simulated tape-print photos from one wide world draw each, every body a radial function on its patch.
 
-No network learns from it.
+The networks that look do not learn from it.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def draw_photo(
 ) -> SimulatedPhoto:
     """Draw a photo of its own world: one wide draw sets what its bodies, light, lens and phone share.
 
-    No network learns from it.
+    The networks that look do not learn from it.
 
     Parameters
     ----------
