@@ -16,6 +16,7 @@ from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
 from sporecount.steps.clutter import find_clutter
+from sporecount.steps.dark_ground import on_light_ground
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
@@ -75,7 +76,7 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    work = to_working_grid(photo, view, scale, settings)
+    work, dark_ground = on_light_ground(to_working_grid(photo, view, scale, settings))
     flat = flatten(work)
     clutter, large = find_clutter(work, flat, settings)
     candidates = find_candidates(work, flat, settings)
@@ -88,6 +89,7 @@ def count_field(
     blur = blur_map(work, flat)
     conditions = Conditions(
         blur_um=blur,
+        dark_ground=dark_ground,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
         likeness=likeness(work, flat),

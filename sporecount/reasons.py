@@ -150,7 +150,7 @@ _TABLE = (
     Reason(
         "dim-or-overexposed",
         "recheck",
-        "The photo is too dark or too bright in a good part of the view.",
+        "The photo is too dark, too grainy or, in a good part of the view, too bright.",
         "Change the lamp or the exposure and photograph again.",
     ),
     Reason(
@@ -158,6 +158,12 @@ _TABLE = (
         "recheck",
         "The photo has no colour, so amber could not help to tell spores from dirt.",
         "Photograph in colour.",
+    ),
+    Reason(
+        "dark-ground",
+        "recheck",
+        "Things are lighter than their ground, as on dark card; they were counted on the photo's negative.",
+        "Compare the overlay with the photo. White card, or light from below, shows the amber of spores.",
     ),
     Reason(
         "light-from-above",

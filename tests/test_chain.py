@@ -99,6 +99,17 @@ def test_tint_changes_it_little(seed, red, blue):
 
 
 @FEW
+@given(seed=SEEDS, card=st.floats(0.05, 0.12))
+def test_on_dark_card_what_gives_back_light_counts_as_what_takes_it_away_on_white(seed, card):
+    """One in ten: on the dark ground 8 bits resolve a tenth of what they do on white."""
+    light = np.median(linear(simulated(seed)), axis=(0, 1))
+    on_dark = count(srgb(card * (light / np.maximum(linear(simulated(seed)), 1e-3))[..., ::-1]))
+    assert close(on_dark.tally.spores, as_drawn(seed).tally.spores, 0.10)
+    assert "dark-ground" in on_dark.tally.reasons
+    assert on_dark.tally.flag == "recheck"
+
+
+@FEW
 @given(seed=SEEDS, quality=st.integers(75, 95))
 def test_jpeg_quality_changes_it_little(seed, quality):
     out = io.BytesIO()

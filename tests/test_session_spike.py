@@ -21,6 +21,7 @@ from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds
 from sporecount.steps.print_tally import tally_print, with_own_recall
 from tests.session_folder import UM_PER_PX, all_files, write_photo
+from tests.steps.drawn import linear, srgb
 from tests.steps.made_fields import make_field, make_objects
 
 OPTIONS = {"um_per_px": UM_PER_PX, "objective": 10.0, "workers": 0}
@@ -129,6 +130,15 @@ def test_what_cannot_be_spiked_is_said(tmp_path, folder):
     elsewhere.mkdir()
     with pytest.raises(SessionError, match="no photo"):
         spike_session(elsewhere, out=out, workers=0)
+    dark = tmp_path / "dark"
+    dark.mkdir()
+    light = linear(cv2.imread(str(folder / "FH-01_1.jpg")))
+    on_dark_card = srgb(0.05 * (np.median(light, axis=(0, 1)) / np.maximum(light, 1e-3))[..., ::-1])
+    cv2.imwrite(str(dark / "FH-01_1.png"), on_dark_card)
+    counted = count_folder(dark, **OPTIONS)
+    assert counted.fields[0].tally.reasons.count("dark-ground") == 1
+    with pytest.raises(SessionError, match="no photo of this session is usable"):
+        spike_session(dark, workers=0)
     changed = tmp_path / "changed"
     write_photo(changed / "FH-01_1.jpg", 7)
     with pytest.raises(SessionError, match="changed since"):

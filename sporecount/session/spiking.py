@@ -131,7 +131,7 @@ def spike_session(
         raise SessionError(
             "no photo of this session is usable for a spike-in",
             where=printable(str(folder)),
-            remedy="Count photos that are sharp and lie in this folder first",
+            remedy="Count photos first that lie in this folder, are sharp and are not on dark card",
         )
     setup = SpikeSetup(str(out), settings, own_look(result, settings), seed)
     with only_run(out / KEPT):
@@ -161,7 +161,9 @@ def _jobs(folder: Path, out: Path, result: SessionResult, spores: int) -> list[S
     keys = {one["photo"]: one["key"] for one in json.loads((out / SESSION_FILE).read_bytes())["fields"]}
     usable, known = [], set()
     for field in result.fields:
-        if field.tally.flag != "unusable" and field.photo in files and field.sha256 not in known:
+        tally = field.tally
+        fit = tally.flag != "unusable" and "dark-ground" not in tally.reasons  # what is placed is dark
+        if fit and field.photo in files and field.sha256 not in known:
             known.add(field.sha256)
             usable.append((field.photo, field.sample))
     jobs: list[SpikeJob] = []

@@ -50,9 +50,11 @@ class Conditions:
     ----------
     blur_um : ndarray
         Tiles, as `focus.blur_map` gives them.
+    dark_ground : bool
+        Counted on the photo's negative.
     lit_from_above : bool
     poorly_lit : bool
-        Too dark or blown out in a good part of the view.
+        Too dark, too grainy, or blown out in a good part of the view.
     likeness : {"print", "odd", "other"}
         Whether the picture as a whole is like a print.
     colourless : bool
@@ -60,6 +62,7 @@ class Conditions:
     """
 
     blur_um: np.ndarray
+    dark_ground: bool
     lit_from_above: bool
     poorly_lit: bool
     likeness: Likeness
@@ -123,7 +126,9 @@ def tally_field(
         reasons.append("dim-or-overexposed")
     if conditions.colourless:
         reasons.append("no-colour")
-    if conditions.lit_from_above:
+    if conditions.dark_ground:
+        reasons.append("dark-ground")
+    elif conditions.lit_from_above:
         reasons.append("light-from-above")
     if not view.measurable:
         reasons.append("no-round-view")

@@ -107,6 +107,15 @@ def test_how_it_was_lit():
         assert poorly_lit(badly, flatten(badly))
 
 
+def test_grain_is_poor_light():
+    """Noise of 0.01 and 0.06 of the light is 0.004 and 0.026 in log10, whatever each channel's share of it."""
+    for grain, poor in ((0.01, False), (0.06, True)):
+        rng = np.random.default_rng(5)
+        grey = 0.4 * (1 + rng.normal(0, grain, SHAPE))
+        grainy = as_work(picture(np.zeros(SHAPE), grey), UM_PER_PX)
+        assert poorly_lit(grainy, flatten(grainy)) is poor
+
+
 def test_picture_is_left_as_it_was():
     work = as_work(picture(discs(0.3), 0.5), UM_PER_PX)
     before = work.rgb.copy()

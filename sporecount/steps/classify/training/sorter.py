@@ -42,6 +42,7 @@ from sporecount.steps.classify.training.photos import (
 )
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import LargeObjects, find_clutter
+from sporecount.steps.dark_ground import on_light_ground
 from sporecount.steps.flatten import flatten
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.rescale import to_photo, to_working_grid
@@ -72,7 +73,8 @@ saw, and the first ones sort it as if it lay there."""
 def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, LargeObjects, Settled]:
     """Run the steps on a photo up to its objects."""
     settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
-    work = to_working_grid(photo, find_round_view(photo), Scale(simulated.um_per_px), settings)
+    scale = Scale(simulated.um_per_px)
+    work, _ = on_light_ground(to_working_grid(photo, find_round_view(photo), scale, settings))
     flat = flatten(work)
     _, large = find_clutter(work, flat, settings)
     return work, flat, large, settle(work, flat, find_candidates(work, flat, settings))

@@ -1,0 +1,128 @@
+"""Prints on dark card, or in a dark field: what lies there is lighter than its ground.
+
+All later steps look for what takes light away. Such a photo is handed on to them as a negative, on which the
+same things do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from sporecount.records import WorkImage
+from sporecount.steps.flatten import CHANNEL_WEIGHTS, LOG_LINEAR
+from sporecount.steps.rescale import reduced
+
+_GRID_UM = 2.0
+
+_NARROW_UM = 20.0
+"""Width up to which a thing is sought as narrow: wider than spores, specks and most hairs. Unlike a difference
+of blurs, a top hat does not answer to the edges of wide things, light on one side and dark on the other."""
+
+_STANDS_OUT = 0.05
+"""Log10 of light by which something narrow must stand out: more than paper does."""
+
+_LIGHTER = 1.2
+"""How much more the narrow light things stand out in all than the narrow dark ones on dark ground. Of 1399
+simulated photos of 39 styles and recipes it finds all six on dark card and one more. Of 85 photos of four recipes,
+redrawn as things of some lustre on dark card, it finds 65."""
+
+_OFF_GROUND = 0.12
+"""Log10 of light from which a place is lighter or darker than the ground."""
+
+_GROUND = (-1.5, -0.5)
+"""Log10 of the ground's light between which it is dark, yet shows. Stars or glowing cells lie on black."""
+
+_GROUND_OF_NEGATIVE = 0.6
+"""Linear light of the ground on the negative, as on most photos lit from below."""
+
+_BLACK = 0.1
+"""Share of the ground's light below which a pixel stays black on the negative: outside the eyepiece's view."""
+
+
+def on_light_ground(work: WorkImage) -> tuple[WorkImage, bool]:
+    """Turn a field with things lighter than a dark ground into its negative; leave all others as they are.
+
+    Parameters
+    ----------
+    work : WorkImage
+
+    Returns
+    -------
+    work : WorkImage
+    turned : bool
+    """
+    turned = is_dark_ground(work)
+    return (negative(work), True) if turned else (work, False)
+
+
+def is_dark_ground(work: WorkImage) -> bool:
+    """Whether the ground is dark, and what stands out in spore size lighter.
+
+    Parameters
+    ----------
+    work : WorkImage
+
+    Returns
+    -------
+    bool
+    """
+    height, width = work.seen.shape
+    shrink = max(1.0, _GRID_UM / work.um_per_px)
+    size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
+    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    weights = np.array([CHANNEL_WEIGHTS], np.float32)
+    log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
+    if not seen.any():
+        return False
+    ground = np.float32(np.median(log_value[seen > 0]))
+    if not _GROUND[0] < ground < _GROUND[1]:
+        return False
+    um_per_px = work.um_per_px * width / size[0]
+    log_value = cv2.GaussianBlur(np.where(seen > 0, log_value, ground), (0, 0), 1)
+    side = 2 * round(_NARROW_UM / 2 / um_per_px) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    inside = cv2.erode(seen, cv2.getStructuringElement(cv2.MORPH_RECT, (2 * side + 1, 2 * side + 1))) > 0
+    light, dark = (
+        float(np.maximum(cv2.morphologyEx(log_value, hat, disc)[inside] - _STANDS_OUT, 0).sum())
+        for hat in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
+    )
+    off = log_value[inside] - ground
+    more_light = np.count_nonzero(off > _OFF_GROUND) > np.count_nonzero(off < -_OFF_GROUND)
+    return bool(light > _LIGHTER * dark and more_light)
+
+
+def negative(work: WorkImage) -> WorkImage:
+    """Turn light into dark about the ground, so that densities keep their size and change their sign.
+
+    Red and blue change places, too: a thing of spore colour gives back red rather than blue, so on the plain
+    negative it would take away red, where amber takes away blue.
+
+    Parameters
+    ----------
+    work : WorkImage
+
+    Returns
+    -------
+    WorkImage
+        The same grids.
+    """
+    step = max(1, min(work.seen.shape) // 256)
+    seen = work.rgb[::step, ::step][work.seen[::step, ::step]]
+    table = np.empty((1, 256, 3), np.uint8)
+    for channel, code in enumerate(np.median(seen, axis=0).astype(int)):
+        from_ground = LOG_LINEAR[code] - LOG_LINEAR
+        turned = np.where(from_ground < -np.log10(_BLACK), _GROUND_OF_NEGATIVE * 10.0**from_ground, 0.0)
+        table[0, :, channel] = _code(turned)
+    rgb, close = (np.ascontiguousarray(cv2.LUT(one, table)[..., ::-1]) for one in (work.rgb, work.close))
+    return replace(work, rgb=rgb, close=close)
+
+
+def _code(linear: np.ndarray) -> np.ndarray:
+    """Linear light to sRGB code value (IEC 61966-2-1)."""
+    value = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
+    )
+    return np.clip(np.round(255 * value), 0, 255).astype(np.uint8)
