@@ -76,7 +76,7 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    work, dark_ground = on_light_ground(to_working_grid(photo, view, scale, settings))
+    work = on_light_ground(to_working_grid(photo, view, scale, settings))
     flat = flatten(work)
     clutter, large = find_clutter(work, flat, settings)
     candidates = find_candidates(work, flat, settings)
@@ -89,7 +89,6 @@ def count_field(
     blur = blur_map(work, flat)
     conditions = Conditions(
         blur_um=blur,
-        dark_ground=dark_ground,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
         likeness=likeness(work, flat),

@@ -126,6 +126,8 @@ class WorkImage(_ReadOnlyArrays):
         The same part of the photo on the finer grid.
     close_zoom : float
         Pixels of `close` per photo pixel, at most 1.
+    negative : bool
+        Whether `rgb` and `close` are the photo's negative, since things on it are lighter than a dark ground.
     """
 
     rgb: np.ndarray
@@ -137,6 +139,7 @@ class WorkImage(_ReadOnlyArrays):
     top_px: int
     close: np.ndarray
     close_zoom: float
+    negative: bool = False
 
 
 @dataclass(frozen=True)

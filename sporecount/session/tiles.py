@@ -195,7 +195,7 @@ def _density(photo: Photo, scale: Scale) -> tuple[np.ndarray, float, int, int]:
     from sporecount.steps.flatten import flatten
     from sporecount.steps.rescale import to_working_grid
 
-    work, _ = on_light_ground(to_working_grid(photo, find_view(photo), scale, CountSettings()))
+    work = on_light_ground(to_working_grid(photo, find_view(photo), scale, CountSettings()))
     shade = np.clip(flatten(work).density / _DARKEST, 0, 1)
     grey = np.where(work.seen, 250 - 230 * shade, 14).astype(np.uint8)
     return np.repeat(grey[..., None], 3, axis=2), work.zoom, work.left_px, work.top_px

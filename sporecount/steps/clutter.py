@@ -83,13 +83,13 @@ def find_clutter(work: WorkImage, flat: FlatField, settings: CountSettings) -> t
 
     large = _large_objects(density, seen, coarse_um, work, settings)
     _mark(kind, _refracting(density, coarse_um), "bubble")
-    _mark(kind, _opaque(density, coarse_um), "dark")
+    _mark(kind, _opaque(density, coarse_um), "glare" if work.negative else "dark")
     red, green, blue = cv2.split(reduced(work.rgb, size))
     darkest_channel = cv2.min(cv2.min(red, green), blue)
     _mark(
         kind,
         cv2.morphologyEx((darkest_channel >= _GLARE).astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0,
-        "glare",
+        "dark" if work.negative else "glare",
     )
     full = cv2.resize(kind, (width, height), interpolation=cv2.INTER_NEAREST)
     return Clutter(kind=full, examined=work.seen & (full == 0)), large

@@ -35,14 +35,11 @@ _OFF_GROUND = 0.12
 _GROUND = (-1.5, -0.5)
 """Log10 of the ground's light between which it is dark, yet shows. Stars or glowing cells lie on black."""
 
-_GROUND_OF_NEGATIVE = 0.6
-"""Linear light of the ground on the negative, as on most photos lit from below."""
-
-_BLACK = 0.1
-"""Share of the ground's light below which a pixel stays black on the negative: outside the eyepiece's view."""
+_GROUND_OF_NEGATIVE = 0.5
+"""Linear light of the ground on the negative: bright enough for 8 bits, and few shadows blow out."""
 
 
-def on_light_ground(work: WorkImage) -> tuple[WorkImage, bool]:
+def on_light_ground(work: WorkImage) -> WorkImage:
     """Turn a field with things lighter than a dark ground into its negative; leave all others as they are.
 
     Parameters
@@ -51,11 +48,10 @@ def on_light_ground(work: WorkImage) -> tuple[WorkImage, bool]:
 
     Returns
     -------
-    work : WorkImage
-    turned : bool
+    WorkImage
+        The same grids.
     """
-    turned = is_dark_ground(work)
-    return (negative(work), True) if turned else (work, False)
+    return negative(work) if is_dark_ground(work) else work
 
 
 def is_dark_ground(work: WorkImage) -> bool:
@@ -97,6 +93,8 @@ def is_dark_ground(work: WorkImage) -> bool:
 def negative(work: WorkImage) -> WorkImage:
     """Turn light into dark about the ground, so that densities keep their size and change their sign.
 
+    What is outside the view stays black.
+
     Red and blue change places, too: a thing of spore colour gives back red rather than blue, so on the plain
     negative it would take away red, where amber takes away blue.
 
@@ -113,11 +111,15 @@ def negative(work: WorkImage) -> WorkImage:
     seen = work.rgb[::step, ::step][work.seen[::step, ::step]]
     table = np.empty((1, 256, 3), np.uint8)
     for channel, code in enumerate(np.median(seen, axis=0).astype(int)):
-        from_ground = LOG_LINEAR[code] - LOG_LINEAR
-        turned = np.where(from_ground < -np.log10(_BLACK), _GROUND_OF_NEGATIVE * 10.0**from_ground, 0.0)
-        table[0, :, channel] = _code(turned)
-    rgb, close = (np.ascontiguousarray(cv2.LUT(one, table)[..., ::-1]) for one in (work.rgb, work.close))
-    return replace(work, rgb=rgb, close=close)
+        table[0, :, channel] = _code(_GROUND_OF_NEGATIVE * 10.0 ** (LOG_LINEAR[code] - LOG_LINEAR))
+
+    def turned(rgb: np.ndarray) -> np.ndarray:
+        out = np.ascontiguousarray(cv2.LUT(rgb, table)[..., ::-1])
+        size = (rgb.shape[1], rgb.shape[0])
+        out[cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0] = 0
+        return out
+
+    return replace(work, rgb=turned(work.rgb), close=turned(work.close), negative=True)
 
 
 def _code(linear: np.ndarray) -> np.ndarray:

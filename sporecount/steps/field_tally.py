@@ -50,8 +50,6 @@ class Conditions:
     ----------
     blur_um : ndarray
         Tiles, as `focus.blur_map` gives them.
-    dark_ground : bool
-        Counted on the photo's negative.
     lit_from_above : bool
     poorly_lit : bool
         Too dark, too grainy, or blown out in a good part of the view.
@@ -62,7 +60,6 @@ class Conditions:
     """
 
     blur_um: np.ndarray
-    dark_ground: bool
     lit_from_above: bool
     poorly_lit: bool
     likeness: Likeness
@@ -126,7 +123,7 @@ def tally_field(
         reasons.append("dim-or-overexposed")
     if conditions.colourless:
         reasons.append("no-colour")
-    if conditions.dark_ground:
+    if work.negative:
         reasons.append("dark-ground")
     elif conditions.lit_from_above:
         reasons.append("light-from-above")

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from sporecount.chain import count_field
+from sporecount.records import CLUTTER_KINDS
 from sporecount.settings import CountSettings
+from sporecount.steps.clutter import find_clutter
 from sporecount.steps.dark_ground import is_dark_ground, negative
 from sporecount.steps.flatten import flatten
 from tests.steps.drawn import AMBER, as_photo, as_work, disc_cover, ellipse_cover, given_scale, picture, srgb
@@ -46,11 +48,19 @@ def test_light_given_back_becomes_as_much_light_taken_away_and_red_becomes_blue(
     flat = flatten(work)
     # 8 bits of sRGB at the dark ground resolve 0.011 of density
     disc, card = work.rgb[180, 260], work.rgb[20, 20]
-    expected = srgb(np.array([0.6, 0.6, 0.6]) * 10 ** (-density * np.asarray(AMBER)))
+    expected = srgb(np.array([0.5, 0.5, 0.5]) * 10 ** (-density * np.asarray(AMBER)))
     assert np.abs(disc.astype(int) - expected).max() <= 3
-    assert np.abs(card.astype(int) - srgb(np.full(3, 0.6))).max() <= 1
+    assert np.abs(card.astype(int) - srgb(np.full(3, 0.5))).max() <= 1
     weighted = density * float(np.dot((0.15, 0.45, 0.40), AMBER))
     assert np.median(flat.density[truth > 0.99 * density]) == pytest.approx(weighted, abs=0.03)
+
+
+def test_a_blown_out_thing_on_dark_card_is_glare_and_a_hole_in_it_is_dark():
+    gives_back = 1.3 * disc_cover(SHAPE, 160, 180, 80) - 1.3 * disc_cover(SHAPE, 380, 180, 80)
+    work = negative(as_work(picture(-gives_back, 0.05), UM_PER_PX))
+    clutter, _ = find_clutter(work, flatten(work), CountSettings())
+    assert CLUTTER_KINDS[clutter.kind[180, 160] - 1] == "glare"
+    assert CLUTTER_KINDS[clutter.kind[180, 380] - 1] == "dark"
 
 
 def test_what_is_outside_the_round_view_stays_black():

@@ -121,7 +121,7 @@ def harvest_photo(
     um_per_px = simulated.um_per_px
     photo = Photo(rgb=simulated.rgb, name=f"simulated-{number}")
     believed = Scale(um_per_px * float(np.clip(rng.normal(1, 0.008), 0.98, 1.02)))
-    work, _ = on_light_ground(to_working_grid(photo, find_round_view(photo), believed, settings))
+    work = on_light_ground(to_working_grid(photo, find_round_view(photo), believed, settings))
     flat = flatten(work)
     candidates = find_candidates(work, flat, settings)
     extra_row, extra_col = _places_at_spores(simulated, work, rng)

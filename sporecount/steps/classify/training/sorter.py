@@ -74,7 +74,7 @@ def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, Large
     """Run the steps on a photo up to its objects."""
     settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
     scale = Scale(simulated.um_per_px)
-    work, _ = on_light_ground(to_working_grid(photo, find_round_view(photo), scale, settings))
+    work = on_light_ground(to_working_grid(photo, find_round_view(photo), scale, settings))
     flat = flatten(work)
     _, large = find_clutter(work, flat, settings)
     return work, flat, large, settle(work, flat, find_candidates(work, flat, settings))
