@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from sporecount.calibration.profile import build_profile
 from sporecount.calibration.records import AdapterProfile, RulingReading
-from sporecount.records import FalseRate, FieldPreview, FieldResult, Photo, PrintTally, RoundView, Scale
+from sporecount.records import (
+    Clutter,
+    FalseRate,
+    FieldPreview,
+    FieldResult,
+    FlatField,
+    Kinds,
+    Photo,
+    PrintTally,
+    RoundView,
+    Scale,
+    WorkImage,
+)
 from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
-from sporecount.steps.clutter import find_clutter
-from sporecount.steps.dark_ground import on_light_ground
+from sporecount.steps.clutter import LargeObjects, find_clutter
+from sporecount.steps.dark_ground import is_dark_ground, negative
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
@@ -24,7 +37,7 @@ from sporecount.steps.focus import blur_map
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
-from sporecount.steps.outline import follow_outlines
+from sporecount.steps.outline import Outlines, follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.overview import Overview, find_scales
 from sporecount.steps.preview import make_preview
@@ -32,7 +45,7 @@ from sporecount.steps.print_area import KnownArea
 from sporecount.steps.print_tally import tally_print, usable_fields
 from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
-from sporecount.steps.settle import settle
+from sporecount.steps.settle import Settled, settle
 from sporecount.steps.twofold import part_twofold
 
 __all__ = [
@@ -76,19 +89,18 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    work = on_light_ground(to_working_grid(photo, view, scale, settings))
-    flat = flatten(work)
-    clutter, large = find_clutter(work, flat, settings)
-    candidates = find_candidates(work, flat, settings)
-    settled = settle(work, flat, candidates)
-    outlines = follow_outlines(work, flat, settled)
-    kinds = classify(settled, outlines, large, work)
-    settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
+    work = to_working_grid(photo, view, scale, settings)
+    found = _find_objects(work, settings)
+    dark_ground = is_dark_ground(work)
+    if dark_ground:  # where it only seems so, the photo as it is shows more spores
+        found = max(_find_objects(negative(work), settings), found, key=lambda one: one.spores(settings))
+    work, flat, clutter, large, kinds = found.work, found.flat, found.clutter, found.large, found.kinds
     counted = np.asarray(kinds.spore >= settings.count_from)
-    objects = measure(work, settled, outlines, large, counted)
+    objects = measure(work, found.settled, found.outlines, large, counted)
     blur = blur_map(work, flat)
     conditions = Conditions(
         blur_um=blur,
+        dark_ground=dark_ground,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
         likeness=likeness(work, flat),
@@ -113,6 +125,33 @@ def count_field(
         sha256=photo.sha256,
     )
     return result, make_preview(photo, work, clutter, blur)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What the steps from the working grid to the sorted objects give."""
+
+    work: WorkImage
+    flat: FlatField
+    clutter: Clutter
+    large: LargeObjects
+    settled: Settled
+    outlines: Outlines
+    kinds: Kinds
+
+    def spores(self, settings: CountSettings) -> float:
+        """Count the spores to be expected among all objects but those that hardly are one."""
+        return float(self.kinds.spore[self.kinds.spore > settings.doubt_low].sum())
+
+
+def _find_objects(work: WorkImage, settings: CountSettings) -> _Found:
+    flat = flatten(work)
+    clutter, large = find_clutter(work, flat, settings)
+    settled = settle(work, flat, find_candidates(work, flat, settings))
+    outlines = follow_outlines(work, flat, settled)
+    kinds = classify(settled, outlines, large, work)
+    settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
+    return _Found(work, flat, clutter, large, settled, outlines, kinds)
 
 
 def survey_backgrounds(photo: Photo, scale: Scale, settings: CountSettings) -> Backgrounds:

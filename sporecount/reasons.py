@@ -162,7 +162,8 @@ _TABLE = (
     Reason(
         "dark-ground",
         "recheck",
-        "Things are lighter than their ground, as on dark card; they were counted on the photo's negative.",
+        "Things seem lighter than their ground, as on dark card: the photo or its negative was counted, whichever "
+        "shows more spores.",
         "Compare the overlay with the photo. White card, or light from below, shows the amber of spores.",
     ),
     Reason(

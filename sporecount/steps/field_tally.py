@@ -50,6 +50,8 @@ class Conditions:
     ----------
     blur_um : ndarray
         Tiles, as `focus.blur_map` gives them.
+    dark_ground : bool
+        Things seem lighter than their ground, so the photo's negative was tried.
     lit_from_above : bool
     poorly_lit : bool
         Too dark, too grainy, or blown out in a good part of the view.
@@ -60,6 +62,7 @@ class Conditions:
     """
 
     blur_um: np.ndarray
+    dark_ground: bool
     lit_from_above: bool
     poorly_lit: bool
     likeness: Likeness
@@ -123,7 +126,7 @@ def tally_field(
         reasons.append("dim-or-overexposed")
     if conditions.colourless:
         reasons.append("no-colour")
-    if work.negative:
+    if conditions.dark_ground:
         reasons.append("dark-ground")
     elif conditions.lit_from_above:
         reasons.append("light-from-above")
