@@ -34,6 +34,7 @@ from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
+from sporecount.steps.lateral_colour import undo_lateral_colour
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
@@ -89,7 +90,7 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    work = to_working_grid(photo, view, scale, settings)
+    work = undo_lateral_colour(to_working_grid(photo, view, scale, settings))
     found = _find_objects(work, settings)
     dark_ground = is_dark_ground(work)
     if dark_ground:  # where it only seems so, the photo as it is shows more spores

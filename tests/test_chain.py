@@ -99,6 +99,19 @@ def test_tint_changes_it_little(seed, red, blue):
 
 
 @FEW
+@given(seed=SEEDS, edge_um=st.floats(1.5, 4.0), outwards=st.booleans())
+def test_lateral_colour_changes_it_little(seed, edge_um, outwards):
+    """Red larger and blue smaller than green, or the other way round, by so much at the sides of the view."""
+    rgb = simulated(seed).copy()
+    for channel, sign in ((0, 1), (2, -1)):
+        zoom = 1 + (sign if outwards else -sign) * edge_um / (WIDTH / 2 * UM_PER_PX)
+        about = np.array([[zoom, 0, (1 - zoom) * (WIDTH - 1) / 2], [0, zoom, (1 - zoom) * (HEIGHT - 1) / 2]])
+        plane = np.ascontiguousarray(rgb[..., channel])
+        rgb[..., channel] = cv2.warpAffine(plane, about, (WIDTH, HEIGHT), borderMode=cv2.BORDER_REPLICATE)
+    assert close(count(rgb).tally.spores, as_drawn(seed).tally.spores, 0.08)
+
+
+@FEW
 @given(seed=SEEDS, card=st.floats(0.05, 0.12))
 def test_on_dark_card_what_gives_back_light_counts_as_what_takes_it_away_on_white(seed, card):
     """One in ten: on the dark ground 8 bits resolve a tenth of what they do on white."""

@@ -65,17 +65,19 @@ def is_dark_ground(work: WorkImage) -> bool:
     -------
     bool
     """
+    step = max(1, min(work.seen.shape) // 256)
+    some = work.rgb[::step, ::step][work.seen[::step, ::step]]
+    if not len(some):
+        return False
+    weights = np.array([CHANNEL_WEIGHTS], np.float32)
+    ground = np.float32(weights[0] @ LOG_LINEAR[np.median(some, axis=0).astype(int)])
+    if not _GROUND[0] < ground < _GROUND[1]:
+        return False
     height, width = work.seen.shape
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
     seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    weights = np.array([CHANNEL_WEIGHTS], np.float32)
     log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
-    if not seen.any():
-        return False
-    ground = np.float32(np.median(log_value[seen > 0]))
-    if not _GROUND[0] < ground < _GROUND[1]:
-        return False
     um_per_px = work.um_per_px * width / size[0]
     log_value = cv2.GaussianBlur(np.where(seen > 0, log_value, ground), (0, 0), 1)
     side = 2 * round(_NARROW_UM / 2 / um_per_px) + 1

@@ -1,0 +1,76 @@
+"""Lateral colour: a known growth of red and blue against green is told and undone, and nothing else is."""
+
+import cv2
+import numpy as np
+import pytest
+
+from sporecount.steps.lateral_colour import lateral_colour, undo_lateral_colour
+from tests.steps.drawn import AMBER, as_work, ellipse_cover, picture
+
+SHAPE = (400, 560)
+UM_PER_PX = 0.9
+CORNER_UM = float(np.hypot(*SHAPE)) / 2 * UM_PER_PX
+
+
+def grown(red_um=0.0, blue_um=0.0, absorbs=AMBER, light=0.6):
+    """Ovals, drawn for each channel where it shows them; growths in um at the corners."""
+    rng = np.random.default_rng(7)
+    places = rng.uniform((40, 40), (SHAPE[1] - 40, SHAPE[0] - 40), (45, 2))
+    turns = rng.uniform(0, 180, 45)
+    middle = np.array([(SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2])
+    planes = []
+    for channel, um in enumerate((red_um, 0.0, blue_um)):
+        at = middle + (places - middle) * (1 + um / CORNER_UM)
+        ovals = [ellipse_cover(SHAPE, x, y, 13, 9, turn) for (x, y), turn in zip(at, turns, strict=True)]
+        density = cv2.GaussianBlur(0.5 * np.max(ovals, axis=0), (0, 0), 1.0)
+        planes.append(picture(density, light, absorbs=absorbs, grain=0.004, seed=channel)[..., channel])
+    return np.stack(planes, axis=-1)
+
+
+@pytest.mark.parametrize(("red_um", "blue_um"), [(2.0, -2.0), (-1.5, 3.0), (4.0, 4.0)])
+@pytest.mark.parametrize("absorbs", [AMBER, (1.0, 1.0, 1.0)], ids=["amber", "grey"])
+def test_a_known_growth_is_told(red_um, blue_um, absorbs):
+    """To a tenth, and a tenth of a um: the gradients of green are blurred, so they are a little weak."""
+    found = lateral_colour(as_work(grown(red_um, blue_um, absorbs), UM_PER_PX))
+    assert found[0] * CORNER_UM == pytest.approx(red_um, rel=0.1, abs=0.1)
+    assert found[2] * CORNER_UM == pytest.approx(blue_um, rel=0.1, abs=0.1)
+
+
+def test_undone_it_is_as_if_it_had_never_been():
+    plain, fringed = grown(), grown(3.0, -3.0)
+    undone = undo_lateral_colour(as_work(fringed, UM_PER_PX))
+    assert undone.close is undone.rgb
+
+    def away(rgb):  # less the grain, which sampling between pixels smooths
+        return np.abs(cv2.GaussianBlur(rgb.astype(float) - plain, (0, 0), 2))[20:-20, 20:-20].mean(
+            axis=(0, 1)
+        )
+
+    assert (away(undone.rgb)[[0, 2]] < 0.4 * away(fringed)[[0, 2]]).all()
+    assert (undone.rgb[..., 1] == fringed[..., 1]).all()
+
+
+@pytest.mark.parametrize(
+    "rgb",
+    [
+        grown(),
+        grown(0.4, -0.4),  # harmless
+        np.roll(grown(), 3, axis=1) // 2 + grown() // 2,
+        np.full((*SHAPE, 3), 128, np.uint8),
+        np.zeros((*SHAPE, 3), np.uint8),
+        np.random.default_rng(1).integers(0, 255, (*SHAPE, 3), np.uint8),
+        np.zeros((9, 7, 3), np.uint8),
+    ],
+    ids=["plain", "harmless", "double", "grey", "black", "noise", "tiny"],
+)
+def test_other_pictures_are_left_alone(rgb):
+    work = as_work(np.ascontiguousarray(rgb), UM_PER_PX)
+    assert undo_lateral_colour(work) is work
+
+
+def test_light_from_one_side_is_no_growth():
+    """Red a pixel to the left of blue everywhere, as the sunny and the shady side of things show it."""
+    rgb = grown()
+    rgb[..., 0] = np.roll(rgb[..., 0], 2, axis=1)
+    work = as_work(rgb, UM_PER_PX)
+    assert undo_lateral_colour(work) is work
