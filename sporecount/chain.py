@@ -34,7 +34,7 @@ from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
-from sporecount.steps.lateral_colour import undo_lateral_colour
+from sporecount.steps.lateral_colour import undo_in_photo, undo_lateral_colour
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
@@ -60,6 +60,7 @@ __all__ = [
     "model_id",
     "read_ruling_photo",
     "survey_backgrounds",
+    "without_lateral_colour",
 ]
 
 
@@ -93,7 +94,9 @@ def count_field(
     work = undo_lateral_colour(to_working_grid(photo, view, scale, settings))
     found = _find_objects(work, settings)
     dark_ground = is_dark_ground(work)
-    if dark_ground:  # where it only seems so, the photo as it is shows more spores
+    if (
+        dark_ground
+    ):  # where it only seems so, the photo as it is shows more; of none and none the negative is kept
         found = max(_find_objects(negative(work), settings), found, key=lambda one: one.spores(settings))
     work, flat, clutter, large, kinds = found.work, found.flat, found.clutter, found.large, found.kinds
     counted = np.asarray(kinds.spore >= settings.count_from)
@@ -162,6 +165,12 @@ def survey_backgrounds(photo: Photo, scale: Scale, settings: CountSettings) -> B
     flat = flatten(work)
     clutter, large = find_clutter(work, flat, settings)
     return find_backgrounds(work, clutter, large, blur_map(work, flat))
+
+
+def without_lateral_colour(photo: Photo, scale: Scale, settings: CountSettings) -> Photo:
+    """Bring red and blue to where green is, as `count_field` does for itself; see `steps.lateral_colour`."""
+    cv2.setNumThreads(1)
+    return undo_in_photo(photo, to_working_grid(photo, find_round_view(photo), scale, settings))
 
 
 def read_ruling_photo(

@@ -150,8 +150,8 @@ _TABLE = (
     Reason(
         "dim-or-overexposed",
         "recheck",
-        "The photo is too dark, too grainy or, in a good part of the view, too bright.",
-        "Change the lamp or the exposure and photograph again.",
+        "The photo is too dark or too grainy, or a good part of it is blown out.",
+        "Give more light if it is dark or grainy, less if it is blown out, and photograph again.",
     ),
     Reason(
         "no-colour",
@@ -162,9 +162,9 @@ _TABLE = (
     Reason(
         "dark-ground",
         "recheck",
-        "Things seem lighter than their ground, as on dark card: the photo or its negative was counted, whichever "
-        "shows more spores.",
-        "Compare the overlay with the photo. White card, or light from below, shows the amber of spores.",
+        "Things are lighter than their ground, as on dark card. Such a photo is counted less surely, with light "
+        "and dark exchanged if that shows more spores.",
+        "Check the overlay. Next time use white card, or a clear slide lit from below.",
     ),
     Reason(
         "light-from-above",

@@ -183,6 +183,8 @@ def own_look(result: SessionResult, settings: CountSettings) -> SpikeSpore:
     """Make the simulated spores like the session's own sure ones; like most spores, where there are few."""
     sure: list[np.ndarray] = []
     for field in result.fields:
+        if "dark-ground" in field.tally.reasons:
+            continue
         objects = field.objects
         good = field.counted & (field.kinds.spore > settings.doubt_high) & (objects.clump == 1)
         good &= objects.optical_density > 0.03

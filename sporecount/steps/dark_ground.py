@@ -1,4 +1,4 @@
-"""Prints on dark card, or in a dark field: what lies there is lighter than its ground.
+"""Prints on dark card: what lies there is lighter than its ground.
 
 All later steps look for what takes light away. Such a photo is handed on to them as a negative, on which the
 same things do.
@@ -35,8 +35,13 @@ _OFF_GROUND = 0.12
 _GROUND = (-1.5, -0.5)
 """Log10 of the ground's light between which it is dark, yet shows. Stars or glowing cells lie on black."""
 
-_GROUND_OF_NEGATIVE = 0.5
-"""Linear light of the ground on the negative: bright enough for 8 bits, and few shadows blow out."""
+_ACROSS_UM, _AROUND = 16.0, 15
+"""Grid on which the ground is told, and over how many of its pixels across the median goes: the lamp's shade
+stays, things on the card go."""
+
+_GROUND_OF_NEGATIVE, _SHADE_OF_NEGATIVE = 0.5, 0.8
+"""Linear light of the ground on the negative: bright enough for 8 bits, and where it lies in shade no more than
+the second, lest that blows out."""
 
 
 def on_light_ground(work: WorkImage) -> WorkImage:
@@ -65,29 +70,29 @@ def is_dark_ground(work: WorkImage) -> bool:
     -------
     bool
     """
-    step = max(1, min(work.seen.shape) // 256)
-    some = work.rgb[::step, ::step][work.seen[::step, ::step]]
-    if not len(some):
+    codes, seen = _ground(work)
+    if not seen.any():
         return False
     weights = np.array([CHANNEL_WEIGHTS], np.float32)
-    ground = np.float32(weights[0] @ LOG_LINEAR[np.median(some, axis=0).astype(int)])
-    if not _GROUND[0] < ground < _GROUND[1]:
+    ground = cv2.transform(cv2.LUT(codes, LOG_LINEAR), weights)
+    if not _GROUND[0] < np.median(ground[seen]) < _GROUND[1]:
         return False
     height, width = work.seen.shape
     shrink = max(1.0, _GRID_UM / work.um_per_px)
     size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
-    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
     um_per_px = work.um_per_px * width / size[0]
-    log_value = cv2.GaussianBlur(np.where(seen > 0, log_value, ground), (0, 0), 1)
+    log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
+    fine = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    off = np.where(fine > 0, log_value - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR), 0)
+    off = cv2.GaussianBlur(off, (0, 0), 1)
     side = 2 * round(_NARROW_UM / 2 / um_per_px) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    inside = cv2.erode(seen, cv2.getStructuringElement(cv2.MORPH_RECT, (2 * side + 1, 2 * side + 1))) > 0
+    inside = cv2.erode(fine, np.ones((2 * side + 1, 2 * side + 1), np.uint8), borderValue=0) > 0
     light, dark = (
-        float(np.maximum(cv2.morphologyEx(log_value, hat, disc)[inside] - _STANDS_OUT, 0).sum())
+        float(np.maximum(cv2.morphologyEx(off, hat, disc)[inside] - _STANDS_OUT, 0).sum())
         for hat in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
     )
-    off = log_value[inside] - ground
+    off = off[inside]
     more_light = np.count_nonzero(off > _OFF_GROUND) > np.count_nonzero(off < -_OFF_GROUND)
     return bool(light > _LIGHTER * dark and more_light)
 
@@ -109,11 +114,14 @@ def negative(work: WorkImage) -> WorkImage:
     WorkImage
         The same grids.
     """
-    step = max(1, min(work.seen.shape) // 256)
-    seen = work.rgb[::step, ::step][work.seen[::step, ::step]]
+    codes, seen = _ground(work)
+    if not seen.any():
+        return work
     table = np.empty((1, 256, 3), np.uint8)
-    for channel, code in enumerate(np.median(seen, axis=0).astype(int)):
-        table[0, :, channel] = _code(_GROUND_OF_NEGATIVE * 10.0 ** (LOG_LINEAR[code] - LOG_LINEAR))
+    for channel, plane in enumerate(cv2.split(codes)):
+        middle, shade = (LOG_LINEAR[int(np.quantile(plane[seen], share))] for share in (0.5, 0.02))
+        ground = min(_GROUND_OF_NEGATIVE, _SHADE_OF_NEGATIVE * 10.0 ** (shade - middle))
+        table[0, :, channel] = _code(ground * 10.0 ** (middle - LOG_LINEAR))
 
     def turned(rgb: np.ndarray) -> np.ndarray:
         out = np.ascontiguousarray(cv2.LUT(rgb, table)[..., ::-1])
@@ -121,7 +129,19 @@ def negative(work: WorkImage) -> WorkImage:
         out[cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0] = 0
         return out
 
-    return replace(work, rgb=turned(work.rgb), close=turned(work.close), negative=True)
+    close = turned(work.close)
+    return replace(
+        work, rgb=close if work.rgb is work.close else turned(work.rgb), close=close, negative=True
+    )
+
+
+def _ground(work: WorkImage) -> tuple[np.ndarray, np.ndarray]:
+    """Code values of the ground on a coarse grid, shape (h, w, 3), and where of it the view is."""
+    height, width = work.seen.shape
+    shrink = max(1.0, _ACROSS_UM / work.um_per_px)
+    size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
+    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return cv2.medianBlur(reduced(work.rgb, size), _AROUND), seen
 
 
 def _code(linear: np.ndarray) -> np.ndarray:

@@ -40,11 +40,16 @@ def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
 
 
 def with_own_recall(fields: Iterable[FieldResult], own: OwnRecall | None) -> list[FieldResult]:
-    """Give fields the recall that a spike-in into the session's own photos found, where there was one."""
+    """Give fields the recall that a spike-in into the session's own photos found, where there was one.
+
+    Fields on dark card keep theirs: nothing was placed there.
+    """
     if own is None or not own.placed:
         return list(fields)
     return [
-        replace(one, tally=replace(one.tally, recall=recall, recall_u=recall_u))
+        one
+        if "dark-ground" in one.tally.reasons
+        else replace(one, tally=replace(one.tally, recall=recall, recall_u=recall_u))
         for one in fields
         for recall, recall_u in [recall_at(own, one.tally.in_focus)]
     ]

@@ -108,8 +108,8 @@ def test_how_it_was_lit():
 
 
 def test_grain_is_poor_light():
-    """Noise of 0.01 and 0.06 of the light is 0.004 and 0.026 in log10, whatever each channel's share of it."""
-    for grain, poor in ((0.01, False), (0.06, True)):
+    """Noise of 0.035 and 0.055 of the light is 0.015 and 0.024 in log10, whatever each channel's share of it."""
+    for grain, poor in ((0.035, False), (0.055, True)):
         rng = np.random.default_rng(5)
         grey = 0.4 * (1 + rng.normal(0, grain, SHAPE))
         grainy = as_work(picture(np.zeros(SHAPE), grey), UM_PER_PX)
