@@ -10,6 +10,7 @@ import numpy as np
 from sporecount.records import Clutter, WorkImage
 from sporecount.steps.clutter import LargeObjects
 from sporecount.steps.field_tally import SHARP_UM
+from sporecount.steps.rescale import size_at
 
 BACKGROUNDS = ("card", "scales", "glue")
 """Empty card; on or beside a scale or another large thing; under a bubble, a ridge or something opaque, which
@@ -66,9 +67,8 @@ def find_backgrounds(
     blur_um : ndarray of shape (tile rows, tile columns)
         As `focus.blur_map` gives it.
     """
-    height, width = work.seen.shape
-    shrink = max(1.0, _GRID_UM / work.um_per_px)
-    size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+    width = work.seen.shape[1]
+    size = size_at(work, _GRID_UM)
 
     def coarse(mask: np.ndarray) -> np.ndarray:
         return np.asarray(cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST))

@@ -13,7 +13,7 @@ import numpy as np
 
 from sporecount.records import WorkImage
 from sporecount.steps.flatten import CHANNEL_WEIGHTS, LOG_LINEAR
-from sporecount.steps.rescale import reduced
+from sporecount.steps.rescale import reduced, size_at
 
 _GRID_UM = 2.0
 
@@ -77,10 +77,8 @@ def is_dark_ground(work: WorkImage) -> bool:
     ground = cv2.transform(cv2.LUT(codes, LOG_LINEAR), weights)
     if not _GROUND[0] < np.median(ground[seen]) < _GROUND[1]:
         return False
-    height, width = work.seen.shape
-    shrink = max(1.0, _GRID_UM / work.um_per_px)
-    size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
-    um_per_px = work.um_per_px * width / size[0]
+    size = size_at(work, _GRID_UM)
+    um_per_px = work.um_per_px * work.seen.shape[1] / size[0]
     log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
     fine = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     off = np.where(fine > 0, log_value - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR), 0)
@@ -137,9 +135,7 @@ def negative(work: WorkImage) -> WorkImage:
 
 def _ground(work: WorkImage) -> tuple[np.ndarray, np.ndarray]:
     """Code values of the ground on a coarse grid, shape (h, w, 3), and where of it the view is."""
-    height, width = work.seen.shape
-    shrink = max(1.0, _ACROSS_UM / work.um_per_px)
-    size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
+    size = size_at(work, _ACROSS_UM)
     seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     return cv2.medianBlur(reduced(work.rgb, size), _AROUND), seen
 

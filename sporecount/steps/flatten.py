@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from sporecount.records import FlatField, WorkImage
-from sporecount.steps.rescale import reduced
+from sporecount.steps.rescale import reduced, size_at
 
 _COARSE_UM = 16.0
 """Grid on which the light is estimated: larger than a spore, smaller than a scale."""
@@ -54,8 +54,7 @@ def flatten(work: WorkImage) -> FlatField:
         The same grid. Outside the view the density is 0.
     """
     height, width = work.seen.shape
-    shrink = max(1.0, _COARSE_UM / work.um_per_px)
-    size = (max(4, round(width / shrink)), max(4, round(height / shrink)))
+    size = size_at(work, _COARSE_UM, 4)
     seen = reduced(work.seen.astype(np.uint8) * 255, size, cv2.INTER_AREA) > 250
     if not seen.any():
         seen[:] = True

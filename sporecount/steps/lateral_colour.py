@@ -13,7 +13,7 @@ import numpy as np
 
 from sporecount.records import Photo, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
-from sporecount.steps.rescale import reduced
+from sporecount.steps.rescale import reduced, size_at
 
 _GRID_UM = 3.0
 
@@ -106,10 +106,8 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
     dict of int to float
         Channel (0 red, 2 blue) to its size over that of green, less 1. Only channels whose difference matters.
     """
-    height, width = work.seen.shape
-    shrink = max(1.0, _GRID_UM / work.um_per_px)
-    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    um_per_px = work.um_per_px * width / size[0]
+    size = size_at(work, _GRID_UM, 8)
+    um_per_px = work.um_per_px * work.seen.shape[1] / size[0]
     seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     reach = 2 * round(_BROAD_UM / um_per_px) + 1
     inside = cv2.erode(seen, np.ones((reach, reach), np.uint8), borderValue=0) > 0

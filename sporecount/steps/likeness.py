@@ -9,7 +9,7 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
-from sporecount.steps.rescale import reduced
+from sporecount.steps.rescale import reduced, size_at
 
 Likeness = Literal["print", "odd", "other"]
 """A print; a picture that no print known to us looks like, yet that could be one; something else."""
@@ -64,9 +64,7 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
     -------
     {"print", "odd", "other"}
     """
-    height, width = work.seen.shape
-    shrink = max(1.0, _GRID_UM / work.um_per_px)
-    size = (max(2, round(width / shrink)), max(2, round(height / shrink)))
+    size = size_at(work, _GRID_UM)
     seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     coarse = reduced(flat.density, size)
     density = coarse[seen]

@@ -85,6 +85,22 @@ def _size(image: np.ndarray, zoom: float) -> tuple[int, int]:
     return max(1, round(image.shape[1] * zoom)), max(1, round(image.shape[0] * zoom))
 
 
+def size_at(work: WorkImage, um_per_px: float, least_px: int = 2) -> tuple[int, int]:
+    """Width and height of the working grid at a coarser scale; no finer than it is.
+
+    Parameters
+    ----------
+    work : WorkImage
+    um_per_px : float
+        What is wished; whole pixels make it a little finer or coarser.
+    least_px : int
+        Of either side.
+    """
+    height, width = work.seen.shape
+    shrink = max(1.0, um_per_px / work.um_per_px)
+    return max(least_px, round(width / shrink)), max(least_px, round(height / shrink))
+
+
 def reduced(image: np.ndarray, size: tuple[int, int], last: int = cv2.INTER_LINEAR) -> np.ndarray:
     """Reduce a picture by whole steps of two with a box, then by what is left, less than two.
 
