@@ -94,9 +94,8 @@ def count_field(
     work = undo_lateral_colour(to_working_grid(photo, view, scale, settings))
     found = _find_objects(work, settings)
     dark_ground = is_dark_ground(work)
-    if (
-        dark_ground
-    ):  # where it only seems so, the photo as it is shows more; of none and none the negative is kept
+    if dark_ground:
+        # where it only seems dark, the photo as it is shows more; where neither shows any, the negative is kept
         found = max(_find_objects(negative(work), settings), found, key=lambda one: one.spores(settings))
     work, flat, clutter, large, kinds = found.work, found.flat, found.clutter, found.large, found.kinds
     counted = np.asarray(kinds.spore >= settings.count_from)
