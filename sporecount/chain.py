@@ -29,22 +29,19 @@ from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
 from sporecount.steps.clutter import LargeObjects, find_clutter
-from sporecount.steps.dark_ground import is_dark_ground, negative
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
-from sporecount.steps.flatten import flatten
 from sporecount.steps.focus import blur_map
-from sporecount.steps.lateral_colour import undo_in_photo, undo_lateral_colour
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
 from sporecount.steps.outline import Outlines, follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.overview import Overview, find_scales
+from sporecount.steps.prepare import prepare, prepare_whole
 from sporecount.steps.preview import make_preview
 from sporecount.steps.print_area import KnownArea
 from sporecount.steps.print_tally import tally_print, usable_fields
-from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import Settled, settle
 from sporecount.steps.twofold import part_twofold
@@ -58,9 +55,9 @@ __all__ = [
     "map_print",
     "measure_extent",
     "model_id",
+    "prepare_whole_photo",
     "read_ruling_photo",
     "survey_backgrounds",
-    "without_lateral_colour",
 ]
 
 
@@ -91,19 +88,17 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    work = undo_lateral_colour(to_working_grid(photo, view, scale, settings))
-    found = _find_objects(work, settings)
-    dark_ground = is_dark_ground(work)
-    if dark_ground:
-        # where it only seems dark, the photo as it is shows more; where neither shows any, the negative is kept
-        found = max(_find_objects(negative(work), settings), found, key=lambda one: one.spores(settings))
+    looked_at = [_find_objects(work, flat, settings) for work, flat in prepare(photo, view, scale, settings)]
+    # where the ground only seems dark, the photo as it is shows more; of two that show none the negative is kept
+    found = max(looked_at, key=lambda one: one.spores(settings))
     work, flat, clutter, large, kinds = found.work, found.flat, found.clutter, found.large, found.kinds
     counted = np.asarray(kinds.spore >= settings.count_from)
     objects = measure(work, found.settled, found.outlines, large, counted)
     blur = blur_map(work, flat)
     conditions = Conditions(
         blur_um=blur,
-        dark_ground=dark_ground,
+        dark_ground=len(looked_at) > 1,
+        stray_light=flat.stray_light,
         lit_from_above=lit_from_above(flat, work.seen),
         poorly_lit=poorly_lit(work, flat),
         likeness=likeness(work, flat),
@@ -147,8 +142,7 @@ class _Found:
         return float(self.kinds.spore[self.kinds.spore > settings.doubt_low].sum())
 
 
-def _find_objects(work: WorkImage, settings: CountSettings) -> _Found:
-    flat = flatten(work)
+def _find_objects(work: WorkImage, flat: FlatField, settings: CountSettings) -> _Found:
     clutter, large = find_clutter(work, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
     outlines = follow_outlines(work, flat, settled)
@@ -160,16 +154,15 @@ def _find_objects(work: WorkImage, settings: CountSettings) -> _Found:
 def survey_backgrounds(photo: Photo, scale: Scale, settings: CountSettings) -> Backgrounds:
     """Tell what a spore would lie on at any place of a photo; see `steps.backgrounds`."""
     cv2.setNumThreads(1)
-    work = to_working_grid(photo, find_round_view(photo), scale, settings)
-    flat = flatten(work)
+    work, flat = prepare(photo, find_round_view(photo), scale, settings)[0]
     clutter, large = find_clutter(work, flat, settings)
     return find_backgrounds(work, clutter, large, blur_map(work, flat))
 
 
-def without_lateral_colour(photo: Photo, scale: Scale, settings: CountSettings) -> Photo:
-    """Bring red and blue to where green is, as `count_field` does for itself; see `steps.lateral_colour`."""
+def prepare_whole_photo(photo: Photo, scale: Scale, settings: CountSettings) -> Photo:
+    """Take off a photo what `count_field` takes off for itself; see `steps.prepare`."""
     cv2.setNumThreads(1)
-    return undo_in_photo(photo, to_working_grid(photo, find_round_view(photo), scale, settings))
+    return prepare_whole(photo, find_round_view(photo), scale, settings)
 
 
 def read_ruling_photo(

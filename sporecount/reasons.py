@@ -154,6 +154,14 @@ _TABLE = (
         "Give more light if it is dark or grainy, less if it is blown out, and photograph again.",
     ),
     Reason(
+        "stray-light",
+        "recheck",
+        "Nothing in the view is dark: stray light veils the photo, or hardly anything is on the print. "
+        "Contrast was raised before counting.",
+        "Keep room light off the eyepiece, wipe its lens and the phone's, and photograph again. "
+        "If it looks the same, the tape picked up next to nothing.",
+    ),
+    Reason(
         "no-colour",
         "recheck",
         "The photo has no colour, so amber could not help to tell spores from dirt.",

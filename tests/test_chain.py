@@ -111,6 +111,36 @@ def test_lateral_colour_changes_it_little(seed, edge_um, outwards):
     assert close(count(rgb).tally.spores, as_drawn(seed).tally.spores, 0.08)
 
 
+PALE = 0.1
+PALE_SPORES = [(60 + 70 * i, 50 + 60 * j, 11.0, 7.3, 40.0 * i) for i in range(6) for j in range(5)]
+
+
+def pale_spores() -> np.ndarray:
+    """Thirty ovals that let four fifths of the light through, and a scale seven times as dense."""
+    scale = (250.0, 290.0, 90.0, 45.0, 20.0)
+    return spore_field((600, 800), [*PALE_SPORES, *[scale] * 7], 0.6, density=PALE)
+
+
+@pytest.mark.parametrize("veil", [0.0, 0.3, 0.5, 0.7])
+def test_stray_light_hides_no_pale_spores(veil):
+    """So much of the empty light, all over the photo: at 0.7 a spore takes 7 % of it away; 8 bits show that."""
+    clean = linear(pale_spores())
+    tally = count(srgb((1 - veil) * clean + veil * np.median(clean, axis=(0, 1))), 0.6).tally
+    assert abs(tally.spores - len(PALE_SPORES)) <= 1
+    assert ("stray-light" in tally.reasons) == (veil >= 0.5)
+
+
+@pytest.mark.parametrize(("amplitude", "blot_px"), [(8, 1), (11, 2), (11, 3)])
+def test_noise_in_colour_alone_hides_hardly_a_pale_spore(amplitude, blot_px):
+    """Such as dim light leaves: blots of more code values than the spores' own, where grey is as it was."""
+    rgb = pale_spores()
+    noise = cv2.GaussianBlur(np.random.default_rng(1).normal(0, 1, rgb.shape), (0, 0), blot_px)
+    noise *= amplitude / noise.std()
+    noise -= (noise @ (0.299, 0.587, 0.114))[..., None]  # ITU-R BT.601
+    tally = count(np.clip(np.round(rgb + noise), 0, 255).astype(np.uint8), 0.6).tally
+    assert tally.spores == pytest.approx(len(PALE_SPORES), abs=4)
+
+
 @FEW
 @given(seed=SEEDS, card=st.floats(0.05, 0.12), slope=st.floats(-0.4, 0.4))
 def test_on_dark_card_what_gives_back_light_counts_as_what_takes_it_away_on_white(seed, card, slope):
@@ -124,7 +154,7 @@ def test_on_dark_card_what_gives_back_light_counts_as_what_takes_it_away_on_whit
 
 
 def test_a_ground_that_only_seems_dark_is_counted_as_it_is(monkeypatch):
-    monkeypatch.setattr("sporecount.chain.is_dark_ground", lambda work: True)
+    monkeypatch.setattr("sporecount.steps.prepare.is_dark_ground", lambda work: True)
     seems_dark = count(simulated(0)).tally
     assert seems_dark.spores == as_drawn(0).tally.spores
     assert "dark-ground" in seems_dark.reasons

@@ -191,11 +191,9 @@ def write_tiles(rgb: np.ndarray, to: Path) -> int:
 def _density(photo: Photo, scale: Scale) -> tuple[np.ndarray, float, int, int]:
     """Draw the optical density: light is empty card, dark is dense; what was not seen is nearly black."""
     from sporecount.chain import find_view
-    from sporecount.steps.dark_ground import on_light_ground
-    from sporecount.steps.flatten import flatten
-    from sporecount.steps.rescale import to_working_grid
+    from sporecount.steps.prepare import prepare
 
-    work = on_light_ground(to_working_grid(photo, find_view(photo), scale, CountSettings()))
-    shade = np.clip(flatten(work).density / _DARKEST, 0, 1)
+    work, flat = prepare(photo, find_view(photo), scale, CountSettings())[0]
+    shade = np.clip(flat.density / _DARKEST, 0, 1)
     grey = np.where(work.seen, 250 - 230 * shade, 14).astype(np.uint8)
     return np.repeat(grey[..., None], 3, axis=2), work.zoom, work.left_px, work.top_px

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from sporecount.records import WorkImage
-from sporecount.steps.flatten import CHANNEL_WEIGHTS, LOG_LINEAR
+from sporecount.steps.flatten import CHANNEL_WEIGHTS, LOG_LINEAR, srgb_code
 from sporecount.steps.rescale import reduced, size_at
 
 _GRID_UM = 2.0
@@ -42,21 +42,6 @@ stays, things on the card go."""
 _GROUND_OF_NEGATIVE, _SHADE_OF_NEGATIVE = 0.5, 0.8
 """Linear light of the ground on the negative: bright enough for 8 bits, and where it lies in shade no more than
 the second, lest that blows out."""
-
-
-def on_light_ground(work: WorkImage) -> WorkImage:
-    """Turn a field with things lighter than a dark ground into its negative; leave all others as they are.
-
-    Parameters
-    ----------
-    work : WorkImage
-
-    Returns
-    -------
-    WorkImage
-        The same grids.
-    """
-    return negative(work) if is_dark_ground(work) else work
 
 
 def is_dark_ground(work: WorkImage) -> bool:
@@ -119,7 +104,7 @@ def negative(work: WorkImage) -> WorkImage:
     for channel, plane in enumerate(cv2.split(codes)):
         middle, shade = (LOG_LINEAR[int(np.quantile(plane[seen], share))] for share in (0.5, 0.02))
         ground = min(_GROUND_OF_NEGATIVE, _SHADE_OF_NEGATIVE * 10.0 ** (shade - middle))
-        table[0, :, channel] = _code(ground * 10.0 ** (middle - LOG_LINEAR))
+        table[0, :, channel] = srgb_code(ground * 10.0 ** (middle - LOG_LINEAR))
 
     def turned(rgb: np.ndarray) -> np.ndarray:
         out = np.ascontiguousarray(cv2.LUT(rgb, table)[..., ::-1])
@@ -138,11 +123,3 @@ def _ground(work: WorkImage) -> tuple[np.ndarray, np.ndarray]:
     size = size_at(work, _ACROSS_UM)
     seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     return cv2.medianBlur(reduced(work.rgb, size), _AROUND), seen
-
-
-def _code(linear: np.ndarray) -> np.ndarray:
-    """Linear light to sRGB code value (IEC 61966-2-1)."""
-    value = np.where(
-        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
-    )
-    return np.clip(np.round(255 * value), 0, 255).astype(np.uint8)

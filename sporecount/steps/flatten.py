@@ -21,6 +21,9 @@ _LOCAL_UM = 90.0
 _STRIP_PX = 64
 """Rows turned to logarithms at a time: all at once would be the largest thing in memory."""
 
+_EVERY_ROW = 28
+"""Some fifty rows are sample enough for the noise."""
+
 _FLOOR = 1.0 / 255 / 12.92
 """Darkest linear value that 8 bits of sRGB tell from black."""
 
@@ -35,6 +38,14 @@ CHANNEL_WEIGHTS = (0.15, 0.45, 0.40)
 """Red, green, blue in the mean density: amber hardly shows in red, and blue is the noisiest of a phone."""
 
 LOG_LINEAR = np.log10(np.maximum(_linear_table(), _FLOOR)).astype(np.float32)
+
+
+def srgb_code(linear: np.ndarray) -> np.ndarray:
+    """Linear light to sRGB code value (IEC 61966-2-1), uint8; what is beyond black or white becomes that."""
+    value = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
+    )
+    return np.clip(np.round(255 * value), 0, 255).astype(np.uint8)
 
 
 def flatten(work: WorkImage) -> FlatField:
@@ -70,7 +81,11 @@ def flatten(work: WorkImage) -> FlatField:
         rows = slice(start, start + _STRIP_PX)
         log_value = cv2.transform(cv2.LUT(work.rgb[rows], LOG_LINEAR), weights)
         cv2.subtract(light[rows], log_value, dst=density[rows], mask=seen_8bit[rows])
-    return FlatField(density=density, log_light=log_light, noise=_noise(density, work.seen))
+    return FlatField(
+        density=density,
+        log_light=log_light,
+        noise=noise_along_rows(density[::_EVERY_ROW], work.seen[::_EVERY_ROW]),
+    )
 
 
 def _empty_light(log_rgb: np.ndarray, seen: np.ndarray, reach: float) -> np.ndarray:
@@ -111,9 +126,22 @@ def _empty_light(log_rgb: np.ndarray, seen: np.ndarray, reach: float) -> np.ndar
     return (surface + blurred / (amount[..., None] + 0.05)).astype(np.float32)
 
 
-def _noise(density: np.ndarray, seen: np.ndarray) -> float:
-    """Robust noise, from second differences along rows (Immerkaer 1996, CVIU 64:300-302)."""
-    grey = density[::28]  # some fifty rows are sample enough
-    bends = grey[:, :-2] - 2 * grey[:, 1:-1] + grey[:, 2:]
-    sample = np.abs(bends[seen[::28, 1:-1]])
+def noise_along_rows(values: np.ndarray, seen: np.ndarray, step_px: int = 1) -> float:
+    """Measure noise from second differences along rows (Immerkaer 1996, CVIU 64:300-302).
+
+    Parameters
+    ----------
+    values : ndarray of shape (h, w)
+    seen : ndarray of shape (h, w), bool
+    step_px : int
+        From pixel to pixel of a difference; noise in blots wider than that hardly shows.
+
+    Returns
+    -------
+    float
+        Standard deviation, robust; 0 where nothing is seen.
+    """
+    before, here, after = slice(None, -2 * step_px), slice(step_px, -step_px), slice(2 * step_px, None)
+    bends = values[:, before] - 2 * values[:, here] + values[:, after]
+    sample = np.abs(bends[seen[:, before] & seen[:, here] & seen[:, after]])
     return float(np.median(sample) / 0.6745 / np.sqrt(6.0)) if sample.size else 0.0

@@ -14,10 +14,9 @@ from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import look, spore_margin
-from sporecount.steps.dark_ground import on_light_ground
-from sporecount.steps.flatten import flatten
 from sporecount.steps.lemon import along_and_across, x_and_y
-from sporecount.steps.rescale import from_photo, to_photo, to_working_grid
+from sporecount.steps.prepare import prepare
+from sporecount.steps.rescale import from_photo, to_photo
 from sporecount.steps.round_view import find_round_view
 
 IGNORE = 255
@@ -121,8 +120,7 @@ def harvest_photo(
     um_per_px = simulated.um_per_px
     photo = Photo(rgb=simulated.rgb, name=f"simulated-{number}")
     believed = Scale(um_per_px * float(np.clip(rng.normal(1, 0.008), 0.98, 1.02)))
-    work = on_light_ground(to_working_grid(photo, find_round_view(photo), believed, settings))
-    flat = flatten(work)
+    work, flat = prepare(photo, find_round_view(photo), believed, settings)[0]
     candidates = find_candidates(work, flat, settings)
     extra_row, extra_col = _places_at_spores(simulated, work, rng)
     dark_row, dark_col = _places_in_dark(flat, rng)

@@ -42,11 +42,9 @@ from sporecount.steps.classify.training.photos import (
 )
 from sporecount.steps.classify.traits import traits
 from sporecount.steps.clutter import LargeObjects, find_clutter
-from sporecount.steps.dark_ground import on_light_ground
-from sporecount.steps.flatten import flatten
-from sporecount.steps.lateral_colour import undo_lateral_colour
 from sporecount.steps.outline import follow_outlines
-from sporecount.steps.rescale import to_photo, to_working_grid
+from sporecount.steps.prepare import prepare
+from sporecount.steps.rescale import to_photo
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import Settled, on_large, settle
 
@@ -75,9 +73,7 @@ def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, Large
     """Run the steps on a photo up to its objects."""
     settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
     scale = Scale(simulated.um_per_px)
-    grid = to_working_grid(photo, find_round_view(photo), scale, settings)
-    work = on_light_ground(undo_lateral_colour(grid))
-    flat = flatten(work)
+    work, flat = prepare(photo, find_round_view(photo), scale, settings)[0]
     _, large = find_clutter(work, flat, settings)
     return work, flat, large, settle(work, flat, find_candidates(work, flat, settings))
 
