@@ -34,7 +34,7 @@ from sporecount.records import (
 if TYPE_CHECKING:
     from sporecount.steps.overview import Overview
 
-_FORM = 3
+_FORM = 4
 """Of the kept files; a new form is a new key, so nothing old is misread."""
 
 _PREVIEW_QUALITY = 92
