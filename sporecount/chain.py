@@ -15,13 +15,11 @@ from sporecount.records import (
     FalseRate,
     FieldPreview,
     FieldResult,
-    FlatField,
     Kinds,
     Photo,
     PrintTally,
     RoundView,
     Scale,
-    WorkImage,
 )
 from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
@@ -32,16 +30,18 @@ from sporecount.steps.clutter import LargeObjects, find_clutter
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.focus import blur_map
+from sporecount.steps.lateral_colour import undo_in_photo
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
 from sporecount.steps.outline import Outlines, follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.overview import Overview, find_scales
-from sporecount.steps.prepare import prepare, prepare_whole
+from sporecount.steps.prepare import Prepared, prepare
 from sporecount.steps.preview import make_preview
 from sporecount.steps.print_area import KnownArea
 from sporecount.steps.print_tally import tally_print, usable_fields
+from sporecount.steps.rescale import to_working_grid
 from sporecount.steps.round_view import find_round_view
 from sporecount.steps.settle import Settled, settle
 from sporecount.steps.twofold import part_twofold
@@ -55,9 +55,9 @@ __all__ = [
     "map_print",
     "measure_extent",
     "model_id",
-    "prepare_whole_photo",
     "read_ruling_photo",
     "survey_backgrounds",
+    "without_lateral_colour",
 ]
 
 
@@ -88,23 +88,23 @@ def count_field(
     """
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
-    looked_at = [_find_objects(work, flat, settings) for work, flat in prepare(photo, view, scale, settings)]
+    looked_at = [_find_objects(one, settings) for one in prepare(photo, view, scale, settings)]
     # where the ground only seems dark, the photo as it is shows more; of two that show none the negative is kept
     found = max(looked_at, key=lambda one: one.spores(settings))
-    work, flat, clutter, large, kinds = found.work, found.flat, found.clutter, found.large, found.kinds
+    plain, clutter, large, kinds = found.photo.plain, found.clutter, found.large, found.kinds
     counted = np.asarray(kinds.spore >= settings.count_from)
-    objects = measure(work, found.settled, found.outlines, large, counted)
-    blur = blur_map(work, flat)
+    objects = measure(plain, found.settled, found.plain_outlines(), large, counted)
+    blur = blur_map(found.photo.work, found.photo.flat)
     conditions = Conditions(
         blur_um=blur,
         dark_ground=len(looked_at) > 1,
-        stray_light=flat.stray_light,
-        lit_from_above=lit_from_above(flat, work.seen),
-        poorly_lit=poorly_lit(work, flat),
-        likeness=likeness(work, flat),
-        colourless=colourless(work),
+        stray_share=found.photo.stray_share,
+        lit_from_above=lit_from_above(found.photo.plain_flat, plain.seen),
+        poorly_lit=poorly_lit(plain, found.photo.plain_flat),
+        likeness=likeness(plain, found.photo.plain_flat),
+        colourless=colourless(plain),
     )
-    tally = tally_field(work, view, scale, clutter, large, objects, kinds, counted, conditions, settings)
+    tally = tally_field(plain, view, scale, clutter, large, objects, kinds, counted, conditions, settings)
     height, width = photo.rgb.shape[:2]
     result = FieldResult(
         photo=photo.name,
@@ -122,15 +122,14 @@ def count_field(
         camera=photo.camera or "",
         sha256=photo.sha256,
     )
-    return result, make_preview(photo, work, clutter, blur)
+    return result, make_preview(photo, plain, clutter, blur)
 
 
 @dataclass(frozen=True)
 class _Found:
-    """What the steps from the working grid to the sorted objects give."""
+    """What the steps from a prepared photo to the sorted objects give."""
 
-    work: WorkImage
-    flat: FlatField
+    photo: Prepared
     clutter: Clutter
     large: LargeObjects
     settled: Settled
@@ -141,28 +140,35 @@ class _Found:
         """Count the spores to be expected among all objects but those that hardly are one."""
         return float(self.kinds.spore[self.kinds.spore > settings.doubt_low].sum())
 
+    def plain_outlines(self) -> Outlines:
+        """Follow the outlines in the photo with its stray light: densities as they are to be seen there."""
+        if self.photo.plain is self.photo.work:
+            return self.outlines
+        return follow_outlines(self.photo.plain, self.photo.plain_flat, self.settled)
 
-def _find_objects(work: WorkImage, flat: FlatField, settings: CountSettings) -> _Found:
-    clutter, large = find_clutter(work, flat, settings)
+
+def _find_objects(photo: Prepared, settings: CountSettings) -> _Found:
+    work, flat = photo.work, photo.flat
+    clutter, large = find_clutter(photo.plain, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
     outlines = follow_outlines(work, flat, settled)
     kinds = classify(settled, outlines, large, work)
     settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
-    return _Found(work, flat, clutter, large, settled, outlines, kinds)
+    return _Found(photo, clutter, large, settled, outlines, kinds)
 
 
 def survey_backgrounds(photo: Photo, scale: Scale, settings: CountSettings) -> Backgrounds:
     """Tell what a spore would lie on at any place of a photo; see `steps.backgrounds`."""
     cv2.setNumThreads(1)
-    work, flat = prepare(photo, find_round_view(photo), scale, settings)[0]
-    clutter, large = find_clutter(work, flat, settings)
-    return find_backgrounds(work, clutter, large, blur_map(work, flat))
+    ready = prepare(photo, find_round_view(photo), scale, settings)[0]
+    clutter, large = find_clutter(ready.plain, ready.flat, settings)
+    return find_backgrounds(ready.plain, clutter, large, blur_map(ready.work, ready.flat))
 
 
-def prepare_whole_photo(photo: Photo, scale: Scale, settings: CountSettings) -> Photo:
-    """Take off a photo what `count_field` takes off for itself; see `steps.prepare`."""
+def without_lateral_colour(photo: Photo, scale: Scale, settings: CountSettings) -> Photo:
+    """Bring red and blue to where green is, as `count_field` does for itself; see `steps.lateral_colour`."""
     cv2.setNumThreads(1)
-    return prepare_whole(photo, find_round_view(photo), scale, settings)
+    return undo_in_photo(photo, to_working_grid(photo, find_round_view(photo), scale, settings))
 
 
 def read_ruling_photo(

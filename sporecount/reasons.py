@@ -156,10 +156,9 @@ _TABLE = (
     Reason(
         "stray-light",
         "recheck",
-        "Nothing in the view is dark: stray light veils the photo, or hardly anything is on the print. "
-        "Contrast was raised before counting.",
+        "The photo is pale all over: room light or haze veils it, or hardly anything is on the tape.",
         "Keep room light off the eyepiece, wipe its lens and the phone's, and photograph again. "
-        "If it looks the same, the tape picked up next to nothing.",
+        "If it stays pale, take a new print.",
     ),
     Reason(
         "no-colour",

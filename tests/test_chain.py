@@ -130,6 +130,52 @@ def test_stray_light_hides_no_pale_spores(veil):
     assert ("stray-light" in tally.reasons) == (veil >= 0.5)
 
 
+@pytest.mark.parametrize("number", [3, 20])
+@pytest.mark.parametrize("density", [0.3, 0.6])
+def test_few_spores_and_nothing_else_are_no_veil(number, density):
+    """Clean card, and on it spores alone: counted right, in focus, and told to have hardly any scales."""
+    places = np.random.default_rng(number).uniform((30, 30), (830, 610), (number, 2))
+    tally = count(
+        spore_field((1080, 1440), [(x, y, 11.0, 7.3, x) for x, y in places], 0.6, density=density), 0.6
+    ).tally
+    assert abs(tally.spores - number) <= 1
+    assert tally.in_focus > 0.9
+    assert tally.flag != "unusable"
+    assert ("too-few-scales" in tally.reasons) == (number == 3)
+
+
+def pale_picture(name: str) -> np.ndarray:
+    """A picture without a thing in it, as JPEG."""
+    shape, rng = (1080, 1440), np.random.default_rng(5)
+    y, x = np.meshgrid(*(np.linspace(-1, 1, side) for side in shape), indexing="ij")
+    shade = (1 - 0.35 * (x**2 + y**2))[..., None]
+
+    def blots(px: float, strength: float) -> np.ndarray:
+        noise = cv2.GaussianBlur(rng.normal(0, 1, shape), (0, 0), px)
+        return (1 + strength * noise / noise.std())[..., None]
+
+    light = {
+        "card": 0.6 * shade,
+        "paper": 0.6 * shade * blots(6, 0.02),
+        "sky": np.array([0.25, 0.45, 0.8]) * (0.75 + 0.25 * y)[..., None],
+        "clouds": 0.5 * blots(60, 0.2) * blots(20, 0.06),
+        "out of focus": 0.55 * shade * blots(80, 0.06) + rng.normal(0, 0.012, (*shape, 3)),
+        "wall": 1.0 * shade + rng.normal(0, 0.004, (*shape, 3)),
+    }[name]
+    packed = cv2.imencode(".jpg", srgb(np.broadcast_to(light, (*shape, 3))), [cv2.IMWRITE_JPEG_QUALITY, 85])[
+        1
+    ]
+    return cv2.imdecode(packed, cv2.IMREAD_COLOR)
+
+
+@pytest.mark.parametrize("name", ["card", "paper", "sky", "clouds", "out of focus", "wall"])
+def test_a_pale_picture_of_nothing_is_unusable(name):
+    """Contrast is raised in pale photos: where there is no thing in them, not so far that they seem sharp."""
+    tally = count(pale_picture(name), 0.6).tally
+    assert tally.flag == "unusable"
+    assert tally.spores == 0
+
+
 @pytest.mark.parametrize(("amplitude", "blot_px"), [(8, 1), (11, 2), (11, 3)])
 def test_noise_in_colour_alone_hides_hardly_a_pale_spore(amplitude, blot_px):
     """Such as dim light leaves: blots of more code values than the spores' own, where grey is as it was."""

@@ -154,14 +154,11 @@ class FlatField(_ReadOnlyArrays):
         log10 of the empty light I0 of red, green, blue, in linear units of 0 to 1, on a coarse grid.
     noise : float
         Standard deviation of the density on empty card at the scale of a pixel.
-    stray_light : float
-        Share of the empty light that was taken off as stray, 0 to 1.
     """
 
     density: np.ndarray
     log_light: np.ndarray
     noise: float
-    stray_light: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -222,7 +219,7 @@ class Objects(_ReadOnlyArrays):
         Long axis, from +x towards +y (down), in [0, 180).
     area_um2 : ndarray, float64
     optical_density : ndarray, float64
-        Mean over the object, green channel, over its surroundings, stray light taken off.
+        Mean over the object, green channel, over its surroundings.
     amber : ndarray, float64
         Density in blue over density in red; above 1 for amber.
     sharpness : ndarray, float64

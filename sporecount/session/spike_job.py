@@ -135,13 +135,13 @@ def make_spiker(setup: SpikeSetup) -> Callable[[SpikeJob], SpikeDone]:
 
 
 def _spike(photo: Photo, field: FieldResult, job: SpikeJob, setup: SpikeSetup) -> SpikeDone:
-    from sporecount.chain import count_field, prepare_whole_photo, survey_backgrounds
+    from sporecount.chain import count_field, survey_backgrounds, without_lateral_colour
     from sporecount.report import cut_out, pack_crops
     from sporecount.steps.backgrounds import BACKGROUNDS
 
     rng = np.random.default_rng([setup.seed, int(field.sha256[:12], 16), job.turn])
     um_per_px = field.scale.um_per_px
-    photo = prepare_whole_photo(photo, field.scale, setup.settings)  # the spores placed are clean
+    photo = without_lateral_colour(photo, field.scale, setup.settings)  # the spores placed have none
     ground = survey_backgrounds(photo, field.scale, setup.settings)
     places = choose_places(ground, field, job.number, setup.spore.length_um, setup.settings.doubt_low, rng)
     kind, sharp = ground.at(places[:, 0], places[:, 1])

@@ -193,7 +193,8 @@ def _density(photo: Photo, scale: Scale) -> tuple[np.ndarray, float, int, int]:
     from sporecount.chain import find_view
     from sporecount.steps.prepare import prepare
 
-    work, flat = prepare(photo, find_view(photo), scale, CountSettings())[0]
-    shade = np.clip(flat.density / _DARKEST, 0, 1)
+    ready = prepare(photo, find_view(photo), scale, CountSettings())[0]
+    work = ready.work
+    shade = np.clip(ready.flat.density / _DARKEST, 0, 1)
     grey = np.where(work.seen, 250 - 230 * shade, 14).astype(np.uint8)
     return np.repeat(grey[..., None], 3, axis=2), work.zoom, work.left_px, work.top_px

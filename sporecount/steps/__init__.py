@@ -1,7 +1,7 @@
 """The way from photo to tally, one module a step, in this order.
 
-`round_view`, `prepare` (in it `rescale`, `lateral_colour`, `colour_noise`, `dark_ground`, `flatten`, `stray_light`),
-`clutter`, `candidates`, `settle` (looks from `classify.network`), `outline`, `classify`, `twofold`, `measure`,
-`focus`, `light`, `likeness`, `field_tally`; for a print `overlap` (with `registration` and `shared_ground`),
-`print_tally`. `preview` makes the small picture for display.
+`round_view`, `prepare` (in it `rescale`, `lateral_colour`, `colour_noise`, `dark_ground`, `flatten` and
+`stray_light`), `clutter`, `candidates`, `settle` (looks from `classify.network`), `outline`, `classify`,
+`twofold`, `measure`, `focus`, `light`, `likeness`, `field_tally`; for a print `overlap` (with `registration` and
+`shared_ground`), `print_tally`. `preview` makes the small picture for display.
 """

@@ -76,10 +76,12 @@ def _smoothed(rgb: np.ndarray, um_per_px: float, amount: float) -> np.ndarray:
     size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
     sigma_px = _REACH_UM / (um_per_px * width / size[0])
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    small_grey = reduced(grey, size, cv2.INTER_AREA)
     mixed = []
     for plane in cv2.split(rgb):
-        over_grey = cv2.subtract(plane, grey, dtype=cv2.CV_32F)  # 8 bits would not do where it is dark
-        smooth = cv2.GaussianBlur(reduced(over_grey, size, cv2.INTER_AREA), (0, 0), sigma_px)
-        there = cv2.add(cv2.resize(smooth, (width, height)), grey, dtype=cv2.CV_32F)
-        mixed.append(cv2.addWeighted(plane, 1 - amount, there, amount, 0.0, dtype=cv2.CV_8U))
+        # beyond 8 bits: where it is dark a code value is much
+        over_grey = cv2.subtract(reduced(plane, size, cv2.INTER_AREA), small_grey, dtype=cv2.CV_32F)
+        smooth = cv2.resize(cv2.GaussianBlur(over_grey, (0, 0), sigma_px), (width, height))
+        smooth = cv2.add(smooth, grey, dtype=cv2.CV_32F)
+        mixed.append(cv2.addWeighted(plane, 1 - amount, smooth, amount, 0.0, dtype=cv2.CV_8U))
     return cv2.merge(mixed)

@@ -31,9 +31,8 @@ _CROWDED_SHARE = 0.3
 """Share of the spores in clumps of ten and more from which the count is called an estimate."""
 
 _VEILED = 0.5
-"""Share of the empty light from which stray light is told: contrast was then raised two-fold and more. Of 192
-simulated photos of eight recipes as drawn 1 in 100 show as much, with a veil of half of the light 27, with one of
-two thirds 93, and of 40 photos of tape with hardly anything on it about half."""
+"""Share of the empty light from which stray light is told: contrast is then raised two-fold and more, and no
+calibration rests on that."""
 
 _LOW_POWER_UM_PER_PX = 1.3
 """Photo pixels coarser than this leave a spore's width some five pixels, less than a shape needs."""
@@ -57,8 +56,8 @@ class Conditions:
         Tiles, as `focus.blur_map` gives them.
     dark_ground : bool
         Things seem lighter than their ground, so the photo's negative was tried.
-    stray_light : float
-        Share of the empty light that was taken off as stray.
+    stray_share : float
+        Of the empty light, that seems to be stray.
     lit_from_above : bool
     poorly_lit : bool
         Too dark, too grainy, or blown out in a good part of the view.
@@ -70,7 +69,7 @@ class Conditions:
 
     blur_um: np.ndarray
     dark_ground: bool
-    stray_light: float
+    stray_share: float
     lit_from_above: bool
     poorly_lit: bool
     likeness: Likeness
@@ -132,7 +131,7 @@ def tally_field(
         reasons.append("low-power")
     if conditions.poorly_lit:
         reasons.append("dim-or-overexposed")
-    if conditions.stray_light > _VEILED:
+    if conditions.stray_share > _VEILED:
         reasons.append("stray-light")
     if conditions.colourless:
         reasons.append("no-colour")

@@ -122,8 +122,9 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
     growing = (along_x * x + along_y * y[:, None]) / max(size)
     terms = np.stack([one[inside] for one in (along_x, along_y, growing, green)])
     squares = (terms @ terms.T).astype(float)
+    squares += 1e-9 * np.trace(squares) * np.eye(4) + 1e-12 * np.eye(4)  # a sky has no slope across
     # what is left of the third term when the others have explained of it what they can
-    others = squares[np.ix_([0, 1, 3], [0, 1, 3])] + 1e-12 * np.eye(3)
+    others = squares[np.ix_([0, 1, 3], [0, 1, 3])]
     left = squares[2, 2] - squares[2, [0, 1, 3]] @ np.linalg.solve(others, squares[[0, 1, 3], 2])
     if left <= _OF_ITS_OWN * squares[2, 2]:
         return {}

@@ -1,21 +1,45 @@
-"""What a photo goes through before anything is sought in it, the only place that says in which order."""
+"""What a photo goes through before anything is sought in it, and in which order, for all who look at photos."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 from sporecount.records import FlatField, Photo, RoundView, Scale, WorkImage
 from sporecount.settings import CountSettings
 from sporecount.steps.colour_noise import smooth_colour
 from sporecount.steps.dark_ground import is_dark_ground, negative
 from sporecount.steps.flatten import flatten
-from sporecount.steps.lateral_colour import undo_in_photo, undo_lateral_colour
+from sporecount.steps.lateral_colour import undo_lateral_colour
 from sporecount.steps.rescale import to_working_grid
-from sporecount.steps.stray_light import taken_off_photo, without_stray_light
+from sporecount.steps.stray_light import less_stray_light, stray_light
 
 
-def prepare(
-    photo: Photo, view: RoundView, scale: Scale, settings: CountSettings
-) -> tuple[tuple[WorkImage, FlatField], ...]:
-    """Bring a photo to the grids, less what lens, sensor and stray light did to it, and flatten it.
+@dataclass(frozen=True)
+class Prepared:
+    """A photo on its grids, less what lens, sensor and stray light did to it.
+
+    Parameters
+    ----------
+    work : WorkImage
+    flat : FlatField
+        Of `work`.
+    plain : WorkImage
+        `work` with the stray light in it: how bright a place is, and how dense an object, is told by this one.
+    plain_flat : FlatField
+        Of `plain`.
+    stray_share : float
+        Of the empty light, 0 to 1, that seems to be stray; not all of it need have been taken off.
+    """
+
+    work: WorkImage
+    flat: FlatField
+    plain: WorkImage
+    plain_flat: FlatField
+    stray_share: float = 0.0
+
+
+def prepare(photo: Photo, view: RoundView, scale: Scale, settings: CountSettings) -> tuple[Prepared, ...]:
+    """Bring a photo to the grids, flatten it, and take off what lens, sensor and stray light did to it.
 
     Parameters
     ----------
@@ -26,32 +50,15 @@ def prepare(
 
     Returns
     -------
-    tuple of (WorkImage, FlatField)
+    tuple of Prepared
         One; where the ground seems dark two, the likelier one first: its negative, and the photo as it is.
     """
     work = smooth_colour(undo_lateral_colour(to_working_grid(photo, view, scale, settings)))
     if is_dark_ground(work):
-        return tuple((one, flatten(one)) for one in (negative(work), work))
-    return (without_stray_light(work, flatten(work)),)
-
-
-def prepare_whole(photo: Photo, view: RoundView, scale: Scale, settings: CountSettings) -> Photo:
-    """Take off the whole photo what `prepare` takes off for itself: lateral colour and stray light.
-
-    What is then drawn into it needs neither of its own.
-
-    Parameters
-    ----------
-    photo : Photo
-        On light ground.
-    view : RoundView
-    scale : Scale
-    settings : CountSettings
-
-    Returns
-    -------
-    Photo
-    """
-    grid = to_working_grid(photo, view, scale, settings)
-    work = smooth_colour(undo_lateral_colour(grid))
-    return taken_off_photo(undo_in_photo(photo, grid), work, flatten(work))
+        return tuple(
+            Prepared(one, flat, one, flat) for one in (negative(work), work) for flat in (flatten(one),)
+        )
+    flat = flatten(work)
+    found = stray_light(work, flat)
+    cleared = less_stray_light(work, flat, found)
+    return (Prepared(cleared, flat if cleared is work else flatten(cleared), work, flat, found.share),)

@@ -6,10 +6,11 @@ import pytest
 
 from sporecount.records import WorkImage
 from sporecount.steps.lateral_colour import lateral_colour, undo_in_photo, undo_lateral_colour
-from tests.steps.drawn import AMBER, as_photo, as_work, ellipse_cover, picture
+from tests.steps.drawn import AMBER, as_photo, as_work, ellipse_cover, picture, srgb
 
 SHAPE = (400, 560)
 UM_PER_PX = 0.9
+SKY = np.array([0.25, 0.45, 0.8])
 CORNER_UM = float(np.hypot(*SHAPE)) / 2 * UM_PER_PX
 
 
@@ -63,8 +64,9 @@ def test_undone_it_is_as_if_it_had_never_been():
         np.zeros((*SHAPE, 3), np.uint8),
         np.random.default_rng(1).integers(0, 255, (*SHAPE, 3), np.uint8),
         np.zeros((9, 7, 3), np.uint8),
+        srgb(SKY * np.linspace(0.5, 1, SHAPE[0])[:, None, None] * np.ones((1, SHAPE[1], 1))),
     ],
-    ids=["plain", "harmless", "double", "colourless", "far", "grey", "black", "noise", "tiny"],
+    ids=["plain", "harmless", "double", "colourless", "far", "grey", "black", "noise", "tiny", "sky"],
 )
 def test_other_pictures_are_left_alone(rgb):
     work = as_work(np.ascontiguousarray(rgb), UM_PER_PX)

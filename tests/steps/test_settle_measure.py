@@ -87,15 +87,8 @@ def test_um_do_not_depend_on_the_pixels():
 
 def test_amber_and_density_are_measured():
     """Amber absorbs blue more than red; twice the density measures about twice."""
-    scale = (
-        300.0,
-        130.0,
-        60.0,
-        30.0,
-        20.0,
-    )  # between the ovals; 0.7 either time, which no stray light allows
-    pale = count(spore_field(SHAPE, [*ovals(), scale, scale], 0.6, density=0.35))
-    dark = count(spore_field(SHAPE, [*ovals(), scale], 0.6, density=0.70))
+    pale = count(spore_field(SHAPE, ovals(), 0.6, density=0.35))
+    dark = count(spore_field(SHAPE, ovals(), 0.6, density=0.70))
     assert np.median(pale.objects.amber[pale.counted]) > 1.5
     ratio = np.median(dark.objects.optical_density[dark.counted]) / np.median(
         pale.objects.optical_density[pale.counted]

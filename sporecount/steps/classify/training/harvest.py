@@ -120,7 +120,8 @@ def harvest_photo(
     um_per_px = simulated.um_per_px
     photo = Photo(rgb=simulated.rgb, name=f"simulated-{number}")
     believed = Scale(um_per_px * float(np.clip(rng.normal(1, 0.008), 0.98, 1.02)))
-    work, flat = prepare(photo, find_round_view(photo), believed, settings)[0]
+    ready = prepare(photo, find_round_view(photo), believed, settings)[0]
+    work, flat = ready.work, ready.flat
     candidates = find_candidates(work, flat, settings)
     extra_row, extra_col = _places_at_spores(simulated, work, rng)
     dark_row, dark_col = _places_in_dark(flat, rng)

@@ -73,8 +73,9 @@ def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, Large
     """Run the steps on a photo up to its objects."""
     settings, photo = CountSettings(), Photo(rgb=simulated.rgb, name="simulated")
     scale = Scale(simulated.um_per_px)
-    work, flat = prepare(photo, find_round_view(photo), scale, settings)[0]
-    _, large = find_clutter(work, flat, settings)
+    ready = prepare(photo, find_round_view(photo), scale, settings)[0]
+    work, flat = ready.work, ready.flat
+    _, large = find_clutter(ready.plain, flat, settings)
     return work, flat, large, settle(work, flat, find_candidates(work, flat, settings))
 
 
