@@ -25,6 +25,7 @@ from tests.readme_tables import README, with_tables
 ROOT = README.parent
 TEXT = README.read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+FINDINGS = (ROOT / "sporecount/steps/classify/training/FINDINGS.md").read_text("utf-8")
 SAMPLE = ROOT / "sample_images"
 
 
@@ -109,7 +110,7 @@ def test_there_are_two_commands_of_one_line_each():
     assert lines[1].endswith("-m pytest")
 
 
-@pytest.mark.parametrize("text", [TEXT, DEVELOPERS], ids=["README", "DEVELOPERS"])
+@pytest.mark.parametrize("text", [TEXT, DEVELOPERS, FINDINGS], ids=["README", "DEVELOPERS", "FINDINGS"])
 def test_files_named_are_there(text):
     links = re.findall(r"\]\(([^)#]+)\)", text)
     links += re.findall(r"`((?:sporecount|tests|notebooks|pictures|sample_images)/[\w./]+\.\w+)`", text)

@@ -24,6 +24,11 @@ _DARK_SHARE = 0.42
 """Outside the circle it is darker than this share of the brightness inside (common practice: the tube is black,
 stray light of the phone's lens lifts it)."""
 
+_LIFTED_STEP, _LIFTED_SPREAD, _LIFTED_ARC = 15.0, 0.25, 0.5
+"""Where stray light lifts the surround above that: code values by which the view is brighter all the same, spread
+of the surround over that step, and share of the circle that must show. A surround has no light of its own, so it
+is even from the edge on; card, sky and wall in the lamp's shade are not (chosen)."""
+
 
 def find_round_view(photo: Photo) -> RoundView:
     """Find the round view.
@@ -49,16 +54,21 @@ def find_round_view(photo: Photo) -> RoundView:
     if min(bright.shape) < 24:
         return whole
     dark, lit = np.percentile(bright, (1.0, 80.0))
-    if lit < 8 or dark > _DARK_SHARE * lit:
+    if lit < 8:
         return whole
     bridged = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, _bridge())
-    for picture in (bright, bridged):
-        for level in (0.5, 0.3):
-            circle = _fit_lit_region(picture > dark + level * (lit - dark))
-            if circle is not None and _outside_is_dark(bright, *circle[:3]):
-                x, y, radius = (value * step for value in circle[:3])
-                return RoundView(x, y, radius, True, measurable=circle[3] > _MEASURABLE_ARC)
-    return whole
+    circles = [
+        circle
+        for picture in (bright, bridged)
+        for level in (0.5, 0.3)
+        if (circle := _fit_lit_region(picture > dark + level * (lit - dark))) is not None
+    ]
+    fitting = [circle for circle in circles if _outside_is_dark(bright, *circle[:3])]
+    fitting += [circle for circle in circles if _outside_is_lifted(bright, *circle)]
+    if not fitting:
+        return whole
+    x, y, radius = (value * step for value in fitting[0][:3])
+    return RoundView(x, y, radius, True, measurable=fitting[0][3] > _MEASURABLE_ARC)
 
 
 def _bridge() -> np.ndarray:
@@ -157,10 +167,26 @@ def _algebraic_circle(points: np.ndarray) -> tuple[float, float, float]:
 
 
 def _outside_is_dark(bright: np.ndarray, x: float, y: float, radius: float) -> bool:
-    rows, cols = np.indices(bright.shape)
-    distance = np.hypot(cols - x, rows - y)
-    outside = bright[distance > 1.03 * radius]
-    rim = bright[(distance < 0.94 * radius) & (distance > 0.6 * radius)]
+    outside, _, rim = _outside_and_rim(bright, x, y, radius)
     if outside.size < 0.002 * bright.size or rim.size == 0:
         return False
     return bool(np.percentile(outside, 75) < _DARK_SHARE * np.percentile(rim, 60))
+
+
+def _outside_is_lifted(bright: np.ndarray, x: float, y: float, radius: float, arc: float) -> bool:
+    """Whether the surround is dark but for stray light: even, and less bright than the view."""
+    outside, beside, rim = _outside_and_rim(bright, x, y, radius)
+    if outside.size < 0.02 * bright.size or not beside.size or not rim.size or arc < _LIFTED_ARC:
+        return False
+    low, middle, high = np.percentile(outside, (5, 50, 95))
+    step = np.percentile(rim, 60) - middle
+    even = max(high, np.percentile(beside, 75)) - low < _LIFTED_SPREAD * step
+    return bool(step > _LIFTED_STEP and even)
+
+
+def _outside_and_rim(bright: np.ndarray, x: float, y: float, radius: float) -> tuple[np.ndarray, ...]:
+    """Pixels outside a circle, those just outside, and those just inside."""
+    rows, cols = np.indices(bright.shape)
+    distance = np.hypot(cols - x, rows - y) / radius
+    outside, beside = distance > 1.03, (distance > 1.06) & (distance < 1.2)
+    return bright[outside], bright[beside], bright[(distance < 0.94) & (distance > 0.6)]

@@ -30,6 +30,9 @@ def eyepiece(shape, x, y, radius, *, soft_px=3.0, surround=0.01, lean=0.0, shade
         ((500, 900), 450, 250, 235, {"surround": 0.05}),
         ((900, 1200), 600, 450, 420, {"soft_px": 9}),
         ((600, 800), 380, 300, 330, {}),  # the photo cuts it at top and bottom
+        ((600, 800), 410, 300, 260, {"surround": 0.25}),  # stray light lifts the surround
+        ((600, 800), 410, 300, 260, {"surround": 0.3, "shade": 0.3}),
+        ((900, 700), 350, 430, 300, {"surround": 0.3, "lean": 0.15}),
     ],
 )
 def test_centre_and_radius_of_a_circle(shape, x, y, radius, look):
@@ -83,6 +86,21 @@ def test_without_an_edge_the_whole_photo_is_the_view(rgb):
     assert (view.center_x_px, view.center_y_px) == ((width - 1) / 2, (height - 1) / 2)
     assert view.radius_px == pytest.approx(np.hypot(width, height) / 2)
     assert view_mask(view, width, height).all()
+
+
+@pytest.mark.parametrize("fall", ["vignette", "spot", "shadow", "blots"])
+def test_uneven_light_is_no_round_view(fall):
+    """Its lines of equal brightness may be circles, but it has no edge, and what is beyond them is not even."""
+    rows, cols = np.indices((600, 800))
+    away = np.hypot(rows - 310, cols - 390)
+    light = {
+        "vignette": 0.7 * (1 - 0.7 * (away / 500) ** 2),
+        "spot": 0.25 + 0.4 * np.exp(-((away / 150) ** 2)),
+        "shadow": 0.6 - 0.3 * np.clip((cols - 300) / 200, 0, 1),
+        "blots": 0.5
+        + 0.15 * cv2.GaussianBlur(np.random.default_rng(2).normal(0, 40, (600, 800)), (0, 0), 40),
+    }[fall]
+    assert not find_round_view(as_photo(srgb(np.repeat(light[..., None], 3, axis=2)))).found
 
 
 def test_a_lit_square_is_no_round_view():
