@@ -150,15 +150,18 @@ def test_what_cannot_be_spiked_is_said(tmp_path, folder):
     elsewhere.mkdir()
     with pytest.raises(SessionError, match="no photo"):
         spike_session(elsewhere, out=out, workers=0)
-    dark = tmp_path / "dark"
-    dark.mkdir()
     light = linear(cv2.imread(str(folder / "FH-01_1.jpg")))
-    on_dark_card = srgb(0.05 * (np.median(light, axis=(0, 1)) / np.maximum(light, 1e-3))[..., ::-1])
-    cv2.imwrite(str(dark / "FH-01_1.png"), on_dark_card)
-    counted = count_folder(dark, **OPTIONS)
-    assert counted.fields[0].tally.reasons.count("dark-ground") == 1
-    with pytest.raises(SessionError, match="no photo of this session is usable"):
-        spike_session(dark, workers=0)
+    card = np.median(light, axis=(0, 1))
+    for reason, shown in (
+        ("dark-ground", 0.05 * (card / np.maximum(light, 1e-3))[..., ::-1]),
+        ("stray-light", 0.3 * light + 0.7 * card),
+    ):
+        (tmp_path / reason).mkdir()
+        cv2.imwrite(str(tmp_path / reason / "FH-01_1.png"), srgb(shown))
+        counted = count_folder(tmp_path / reason, **OPTIONS)
+        assert counted.fields[0].tally.reasons.count(reason) == 1
+        with pytest.raises(SessionError, match="no photo of this session is usable"):
+            spike_session(tmp_path / reason, workers=0)
     changed = tmp_path / "changed"
     write_photo(changed / "FH-01_1.jpg", 7)
     with pytest.raises(SessionError, match="changed since"):

@@ -23,6 +23,7 @@ from sporecount.session.spike_job import PlacedSpore, SpikeDone, SpikeJob, Spike
 from sporecount.settings import CountSettings
 from sporecount.simulate.spike import SpikeSpore
 from sporecount.stats.control import recovery
+from sporecount.steps.print_tally import UNFIT_FOR_SPIKING
 
 _MAKER = "sporecount.session.spike_job:make_spiker"
 
@@ -162,7 +163,7 @@ def _jobs(folder: Path, out: Path, result: SessionResult, spores: int) -> list[S
     usable, known = [], set()
     for field in result.fields:
         tally = field.tally
-        fit = tally.flag != "unusable" and "dark-ground" not in tally.reasons  # what is placed is dark
+        fit = tally.flag != "unusable" and not UNFIT_FOR_SPIKING.intersection(tally.reasons)
         if fit and field.photo in files and field.sha256 not in known:
             known.add(field.sha256)
             usable.append((field.photo, field.sample))
@@ -183,7 +184,7 @@ def own_look(result: SessionResult, settings: CountSettings) -> SpikeSpore:
     """Make the simulated spores like the session's own sure ones; like most spores, where there are few."""
     sure: list[np.ndarray] = []
     for field in result.fields:
-        if "dark-ground" in field.tally.reasons:
+        if UNFIT_FOR_SPIKING.intersection(field.tally.reasons):
             continue
         objects = field.objects
         good = field.counted & (field.kinds.spore > settings.doubt_high) & (objects.clump == 1)

@@ -34,6 +34,10 @@ _OF_ANY_FIELD = ("readers-differ",)
 """Reasons that hold for the print wherever on it they arise: somebody must act on them."""
 
 
+UNFIT_FOR_SPIKING = frozenset({"dark-ground", "stray-light"})
+"""Reasons of photos into which no simulated spore is placed: it is dark on light, and no veil lies over it."""
+
+
 def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
     """Fields that say something of their print."""
     return [one for one in fields if one.tally.flag != "unusable" and one.tally.examined_mm2 > 0]
@@ -42,13 +46,13 @@ def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
 def with_own_recall(fields: Iterable[FieldResult], own: OwnRecall | None) -> list[FieldResult]:
     """Give fields the recall that a spike-in into the session's own photos found, where there was one.
 
-    Fields on dark card keep theirs: nothing was placed there.
+    Fields on dark card or under a veil keep theirs: nothing was placed there.
     """
     if own is None or not own.placed:
         return list(fields)
     return [
         one
-        if "dark-ground" in one.tally.reasons
+        if UNFIT_FOR_SPIKING.intersection(one.tally.reasons)
         else replace(one, tally=replace(one.tally, recall=recall, recall_u=recall_u))
         for one in fields
         for recall, recall_u in [recall_at(own, one.tally.in_focus)]

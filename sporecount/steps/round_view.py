@@ -15,6 +15,9 @@ _BRIDGED = 11
 """Dark lines up to this width on the reduced picture are bridged before a circle is given up: the lines of a
 counting grid cut the lit region into squares."""
 
+_EDGE_PX = 3.0
+"""Half of the width on the reduced picture within which an edge falls that is no sharper than the eyepiece's."""
+
 _MEASURABLE_ARC = 0.22
 """Share of the circle that must be in the photo before its diameter is trusted."""
 
@@ -24,10 +27,13 @@ _DARK_SHARE = 0.42
 """Outside the circle it is darker than this share of the brightness inside (common practice: the tube is black,
 stray light of the phone's lens lifts it)."""
 
-_LIFTED_STEP, _LIFTED_SPREAD, _LIFTED_ARC = 15.0, 0.25, 0.5
-"""Where stray light lifts the surround above that: code values by which the view is brighter all the same, spread
-of the surround over that step, and share of the circle that must show. A surround has no light of its own, so it
-is even from the edge on; card, sky and wall in the lamp's shade are not (chosen)."""
+_LIFTED_SHARE = 0.7
+_LIFTED_SPREAD, _LIFTED_EDGE, _LIFTED_ARC = 0.1, 0.8, 0.5
+"""Where stray light lifts the surround above that: linear light of the surround over that of the view, the
+spread of the surround over the step between them, the share of the step that the edge takes, and the share of
+the circle that must show. A surround has no light of its own and holds no things, so it is even from the edge
+on; card, sky and wall in the lamp's shade are not (chosen). Such a view is never measured: a plate or coverslip
+looks like one."""
 
 
 def find_round_view(photo: Photo) -> RoundView:
@@ -63,12 +69,18 @@ def find_round_view(photo: Photo) -> RoundView:
         for level in (0.5, 0.3)
         if (circle := _fit_lit_region(picture > dark + level * (lit - dark))) is not None
     ]
-    fitting = [circle for circle in circles if _outside_is_dark(bright, *circle[:3])]
-    fitting += [circle for circle in circles if _outside_is_lifted(bright, *circle)]
-    if not fitting:
-        return whole
-    x, y, radius = (value * step for value in fitting[0][:3])
-    return RoundView(x, y, radius, True, measurable=fitting[0][3] > _MEASURABLE_ARC)
+    for circle in circles:
+        if _outside_is_dark(bright, *circle[:3]):
+            return _view(circle, step, measurable=circle[3] > _MEASURABLE_ARC)
+    for circle in circles:
+        if circle[3] > _LIFTED_ARC and _outside_is_lifted(bright, *circle[:3]):
+            return _view(circle, step, measurable=False)
+    return whole
+
+
+def _view(circle: tuple[float, float, float, float], step: int, *, measurable: bool) -> RoundView:
+    x, y, radius = (value * step for value in circle[:3])
+    return RoundView(x, y, radius, True, measurable=measurable)
 
 
 def _bridge() -> np.ndarray:
@@ -167,26 +179,34 @@ def _algebraic_circle(points: np.ndarray) -> tuple[float, float, float]:
 
 
 def _outside_is_dark(bright: np.ndarray, x: float, y: float, radius: float) -> bool:
-    outside, _, rim = _outside_and_rim(bright, x, y, radius)
+    away = _from_centre(bright, x, y) / radius
+    outside, rim = bright[away > 1.03], bright[(away < 0.94) & (away > 0.6)]
     if outside.size < 0.002 * bright.size or rim.size == 0:
         return False
     return bool(np.percentile(outside, 75) < _DARK_SHARE * np.percentile(rim, 60))
 
 
-def _outside_is_lifted(bright: np.ndarray, x: float, y: float, radius: float, arc: float) -> bool:
-    """Whether the surround is dark but for stray light: even, and less bright than the view."""
-    outside, beside, rim = _outside_and_rim(bright, x, y, radius)
-    if outside.size < 0.02 * bright.size or not beside.size or not rim.size or arc < _LIFTED_ARC:
+def _outside_is_lifted(bright: np.ndarray, x: float, y: float, radius: float) -> bool:
+    """Whether the surround is dark but for stray light.
+
+    It is then even, less bright than the view, parted from it by an edge, and nothing in the view is darker.
+    """
+    away = _from_centre(bright, x, y)
+    outside, rim = bright[away > radius + _EDGE_PX], bright[(away < 0.94 * radius) & (away > 0.6 * radius)]
+    just_outside = bright[(away > radius + _EDGE_PX) & (away < radius + 2 * _EDGE_PX)]
+    just_inside = bright[(away < radius - _EDGE_PX) & (away > radius - 2 * _EDGE_PX)]
+    if outside.size < 0.02 * bright.size or not (rim.size and just_outside.size and just_inside.size):
         return False
-    low, middle, high = np.percentile(outside, (5, 50, 95))
-    step = np.percentile(rim, 60) - middle
-    even = max(high, np.percentile(beside, 75)) - low < _LIFTED_SPREAD * step
-    return bool(step > _LIFTED_STEP and even)
+    low, middle, high = np.percentile(outside, (0.5, 50, 99.5))
+    lit, darkest = np.percentile(rim, 60), np.percentile(bright[away < 0.94 * radius], 0.1)
+    edge = np.percentile(just_inside, 60) - np.percentile(just_outside, 60)
+    spread = _LIFTED_SPREAD * (lit - middle)
+    dark = (middle / lit) ** 2.2 < _LIFTED_SHARE  # code values are about the 1/2.2 power of light
+    return bool(
+        dark and high - low < spread and edge > _LIFTED_EDGE * (lit - middle) and darkest > low - spread
+    )
 
 
-def _outside_and_rim(bright: np.ndarray, x: float, y: float, radius: float) -> tuple[np.ndarray, ...]:
-    """Pixels outside a circle, those just outside, and those just inside."""
+def _from_centre(bright: np.ndarray, x: float, y: float) -> np.ndarray:
     rows, cols = np.indices(bright.shape)
-    distance = np.hypot(cols - x, rows - y) / radius
-    outside, beside = distance > 1.03, (distance > 1.06) & (distance < 1.2)
-    return bright[outside], bright[beside], bright[(distance < 0.94) & (distance > 0.6)]
+    return np.hypot(cols - x, rows - y)

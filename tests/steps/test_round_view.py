@@ -88,12 +88,46 @@ def test_without_an_edge_the_whole_photo_is_the_view(rgb):
     assert view_mask(view, width, height).all()
 
 
-@pytest.mark.parametrize("fall", ["vignette", "spot", "shadow", "blots"])
+@pytest.mark.parametrize("lifted", [0.25, 0.4])
+def test_a_lifted_surround_is_not_measured_by(lifted):
+    """A plate or a coverslip looks like a view, too, and must not tell a scale."""
+    dark, light = (
+        find_round_view(as_photo(eyepiece((600, 800), 410, 300, 260, surround=one))) for one in (0.01, lifted)
+    )
+    assert dark.measurable
+    assert light.found
+    assert not light.measurable
+
+
+@pytest.mark.parametrize("surround", [0.75, 0.85, 0.95])
+@pytest.mark.parametrize("things", [0, 25])
+def test_a_somewhat_brighter_disc_is_no_round_view(surround, things):
+    """A coverslip or a bubble, on card with few things on it: the card beyond it must not be cut off."""
+    light = 0.7 * (surround + (1 - surround) * disc_cover((600, 800), 410, 300, 440))
+    for x, y in np.random.default_rng(things).uniform((10, 10), (790, 590), (things, 2)):
+        light *= 1 - 0.6 * disc_cover((600, 800), x, y, 14)
+    assert not find_round_view(as_photo(srgb(np.repeat(light[..., None], 3, axis=2)))).found
+
+
+@pytest.mark.parametrize("surround", [0.4, 0.5])
+@pytest.mark.parametrize("where", ["outside", "inside"])
+def test_a_plate_is_no_round_view(surround, where):
+    """There are no things on a tube, and what is seen through stray light is no darker than the tube."""
+    light = 0.7 * (surround + (1 - surround) * disc_cover((600, 800), 410, 300, 440))
+    for x, y in np.random.default_rng(1).uniform((10, 10), (790, 590), (60, 2)):
+        if (np.hypot(x - 410, y - 300) < 200) == (where == "inside"):
+            light *= 1 - 0.8 * disc_cover((600, 800), x, y, 16)
+    assert not find_round_view(as_photo(srgb(np.repeat(light[..., None], 3, axis=2)))).found
+
+
+@pytest.mark.parametrize("fall", ["vignette", "spot", "shadow", "blots", "soft 40", "soft 150"])
 def test_uneven_light_is_no_round_view(fall):
     """Its lines of equal brightness may be circles, but it has no edge, and what is beyond them is not even."""
     rows, cols = np.indices((600, 800))
     away = np.hypot(rows - 310, cols - 390)
     light = {
+        "soft 40": 0.25 + 0.4 * np.clip((260 - away) / 40 + 0.5, 0, 1),
+        "soft 150": 0.25 + 0.4 * np.clip((260 - away) / 150 + 0.5, 0, 1),
         "vignette": 0.7 * (1 - 0.7 * (away / 500) ** 2),
         "spot": 0.25 + 0.4 * np.exp(-((away / 150) ** 2)),
         "shadow": 0.6 - 0.3 * np.clip((cols - 300) / 200, 0, 1),
