@@ -123,6 +123,12 @@ def test_files_named_are_there(text):
     assert not missing
 
 
+@pytest.mark.parametrize("text", [TEXT, DEVELOPERS, FINDINGS], ids=["README", "DEVELOPERS", "FINDINGS"])
+def test_no_figure_is_left_open(text):
+    """As `{NAME}`, where a measurement was to be filled in."""
+    assert not re.search(r"\{[A-Z]+\d*\}", text)
+
+
 def test_cautions_are_there():
     """What the software must carry where a reader may hurt an animal or a person."""
     text = section("Cautions")
