@@ -13,7 +13,7 @@ import numpy as np
 
 from sporecount.records import CLUTTER_KINDS, Clutter, FlatField, WorkImage
 from sporecount.settings import CountSettings
-from sporecount.steps.rescale import reduced, size_at
+from sporecount.steps.rescale import reduced, seen_at, size_at
 
 _COARSE_UM = 3.0
 """Grid for large things: three spore widths across the finest hair, a tenth of the cost."""
@@ -77,7 +77,7 @@ def find_clutter(work: WorkImage, flat: FlatField, settings: CountSettings) -> t
     size = size_at(work, _COARSE_UM)
     coarse_um = work.um_per_px * width / size[0]
     density = reduced(flat.density, size)
-    seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    seen = seen_at(work, size)
     kind = np.zeros((size[1], size[0]), np.uint8)
 
     large = _large_objects(density, seen, coarse_um, work, settings)

@@ -6,14 +6,12 @@ their tint as a whole, so colour may be smoothed further than grey.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 
 from sporecount.records import WorkImage
 from sporecount.steps.flatten import LOG_LINEAR, noise_along_rows
-from sporecount.steps.rescale import reduced
+from sporecount.steps.rescale import on_both_grids, reduced
 
 _HARMLESS, _HARMFUL = 0.01, 0.025
 """Noise of blue's density over red's up to which colour is left as it is, and from which it is smoothed in full;
@@ -45,9 +43,8 @@ def smooth_colour(work: WorkImage) -> WorkImage:
     amount = float(np.interp(colour_noise(work), (_HARMLESS, _HARMFUL), (0.0, 1.0)))
     if not amount:
         return work
-    close = _smoothed(work.close, work.um_per_px * work.zoom / work.close_zoom, amount)
-    rgb = close if work.rgb is work.close else _smoothed(work.rgb, work.um_per_px, amount)
-    return replace(work, rgb=rgb, close=close)
+    across_um = work.um_per_px * work.rgb.shape[1]
+    return on_both_grids(work, lambda rgb: _smoothed(rgb, across_um / rgb.shape[1], amount))
 
 
 def colour_noise(work: WorkImage) -> float:

@@ -13,7 +13,7 @@ import numpy as np
 
 from sporecount.records import WorkImage
 from sporecount.steps.flatten import CHANNEL_WEIGHTS, LOG_LINEAR, srgb_code
-from sporecount.steps.rescale import reduced, size_at
+from sporecount.steps.rescale import on_both_grids, reduced, seen_at, size_at
 
 _GRID_UM = 2.0
 
@@ -65,12 +65,13 @@ def is_dark_ground(work: WorkImage) -> bool:
     size = size_at(work, _GRID_UM)
     um_per_px = work.um_per_px * work.seen.shape[1] / size[0]
     log_value = cv2.transform(cv2.LUT(reduced(work.rgb, size), LOG_LINEAR), weights)
-    fine = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    off = np.where(fine > 0, log_value - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR), 0)
+    off = np.where(
+        seen_at(work, size), log_value - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR), 0
+    )
     off = cv2.GaussianBlur(off, (0, 0), 1)
     side = 2 * round(_NARROW_UM / 2 / um_per_px) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    inside = cv2.erode(fine, np.ones((2 * side + 1, 2 * side + 1), np.uint8), borderValue=0) > 0
+    inside = seen_at(work, size, side)
     light, dark = (
         float(np.maximum(cv2.morphologyEx(off, hat, disc)[inside] - _STANDS_OUT, 0).sum())
         for hat in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
@@ -108,18 +109,13 @@ def negative(work: WorkImage) -> WorkImage:
 
     def turned(rgb: np.ndarray) -> np.ndarray:
         out = np.ascontiguousarray(cv2.LUT(rgb, table)[..., ::-1])
-        size = (rgb.shape[1], rgb.shape[0])
-        out[cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) == 0] = 0
+        out[~seen_at(work, (rgb.shape[1], rgb.shape[0]))] = 0
         return out
 
-    close = turned(work.close)
-    return replace(
-        work, rgb=close if work.rgb is work.close else turned(work.rgb), close=close, negative=True
-    )
+    return replace(on_both_grids(work, turned), negative=True)
 
 
 def _ground(work: WorkImage) -> tuple[np.ndarray, np.ndarray]:
     """Code values of the ground on a coarse grid, shape (h, w, 3), and where of it the view is."""
     size = size_at(work, _ACROSS_UM)
-    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    return cv2.medianBlur(reduced(work.rgb, size), _AROUND), seen
+    return cv2.medianBlur(reduced(work.rgb, size), _AROUND), seen_at(work, size)

@@ -13,7 +13,7 @@ import numpy as np
 
 from sporecount.records import Photo, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
-from sporecount.steps.rescale import reduced, size_at
+from sporecount.steps.rescale import on_both_grids, reduced, seen_at, size_at
 
 _GRID_UM = 3.0
 
@@ -62,10 +62,7 @@ def undo_lateral_colour(work: WorkImage) -> WorkImage:
     growths = lateral_colour(work)
     if not growths:
         return work
-
-    close = _undone(work.close, growths)
-    rgb = close if work.rgb is work.close else _undone(work.rgb, growths)
-    return replace(work, rgb=rgb, close=close)
+    return on_both_grids(work, lambda rgb: _undone(rgb, growths))
 
 
 def undo_in_photo(photo: Photo, work: WorkImage) -> Photo:
@@ -108,9 +105,7 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
     """
     size = size_at(work, _GRID_UM, 8)
     um_per_px = work.um_per_px * work.seen.shape[1] / size[0]
-    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    reach = 2 * round(_BROAD_UM / um_per_px) + 1
-    inside = cv2.erode(seen, np.ones((reach, reach), np.uint8), borderValue=0) > 0
+    inside = seen_at(work, size, round(_BROAD_UM / um_per_px))
     inside[::2] = False  # every other row tells as much
     if np.count_nonzero(inside) < _LEAST_PLACES:
         return {}

@@ -9,7 +9,7 @@ import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR
-from sporecount.steps.rescale import reduced, size_at
+from sporecount.steps.rescale import reduced, seen_at, size_at
 
 Likeness = Literal["print", "odd", "other"]
 """A print; a picture that no print known to us looks like, yet that could be one; something else."""
@@ -65,7 +65,7 @@ def likeness(work: WorkImage, flat: FlatField) -> Likeness:
     {"print", "odd", "other"}
     """
     size = size_at(work, _GRID_UM)
-    seen = cv2.resize(work.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    seen = seen_at(work, size)
     coarse = reduced(flat.density, size)
     density = coarse[seen]
     if not density.size:

@@ -55,10 +55,13 @@ def prepare(photo: Photo, view: RoundView, scale: Scale, settings: CountSettings
     """
     work = smooth_colour(undo_lateral_colour(to_working_grid(photo, view, scale, settings)))
     if is_dark_ground(work):
-        return tuple(
-            Prepared(one, flat, one, flat) for one in (negative(work), work) for flat in (flatten(one),)
-        )
+        return _as_it_is(negative(work)), _as_it_is(work)
     flat = flatten(work)
     found = stray_light(work, flat)
     cleared = less_stray_light(work, flat, found)
     return (Prepared(cleared, flat if cleared is work else flatten(cleared), work, flat, found.share),)
+
+
+def _as_it_is(work: WorkImage) -> Prepared:
+    flat = flatten(work)
+    return Prepared(work, flat, work, flat)

@@ -5,6 +5,9 @@ All later steps see the same size of spore at 4x, 10x and 40x and cost the same,
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -99,6 +102,34 @@ def size_at(work: WorkImage, um_per_px: float, least_px: int = 2) -> tuple[int, 
     height, width = work.seen.shape
     shrink = max(1.0, um_per_px / work.um_per_px)
     return max(least_px, round(width / shrink)), max(least_px, round(height / shrink))
+
+
+def seen_at(work: WorkImage, size: tuple[int, int], margin_px: int = 0) -> np.ndarray:
+    """Tell what is inside the view on another grid, less a margin.
+
+    Parameters
+    ----------
+    work : WorkImage
+    size : tuple of int
+        Width and height of the other grid.
+    margin_px : int
+        How far from what is not seen, and from the picture's edge, along rows and columns.
+
+    Returns
+    -------
+    ndarray of shape (height, width), bool
+    """
+    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    if margin_px:
+        side = 2 * margin_px + 1
+        seen = cv2.erode(seen, np.ones((side, side), np.uint8), borderValue=0)
+    return np.asarray(seen > 0)
+
+
+def on_both_grids(work: WorkImage, change: Callable[[np.ndarray], np.ndarray]) -> WorkImage:
+    """Change both pictures of a field alike; where they are one picture, once."""
+    close = change(work.close)
+    return replace(work, close=close, rgb=close if work.rgb is work.close else change(work.rgb))
 
 
 def reduced(image: np.ndarray, size: tuple[int, int], last: int = cv2.INTER_LINEAR) -> np.ndarray:

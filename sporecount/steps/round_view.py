@@ -63,15 +63,15 @@ def find_round_view(photo: Photo) -> RoundView:
     if lit < 8:
         return whole
     bridged = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, _bridge())
-    circles = [
-        circle
-        for picture in (bright, bridged)
-        for level in (0.5, 0.3)
-        if (circle := _fit_lit_region(picture > dark + level * (lit - dark))) is not None
-    ]
-    for circle in circles:
-        if _outside_is_dark(bright, *circle[:3]):
-            return _view(circle, step, measurable=circle[3] > _MEASURABLE_ARC)
+    circles = []
+    for picture in (bright, bridged):
+        for level in (0.5, 0.3):
+            circle = _fit_lit_region(picture > dark + level * (lit - dark))
+            if circle is None:
+                continue
+            if _outside_is_dark(bright, *circle[:3]):
+                return _view(circle, step, measurable=circle[3] > _MEASURABLE_ARC)
+            circles.append(circle)
     for circle in circles:
         if circle[3] > _LIFTED_ARC and _outside_is_lifted(bright, *circle[:3]):
             return _view(circle, step, measurable=False)

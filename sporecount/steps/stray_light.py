@@ -6,14 +6,14 @@ print. How much is read off the darkest things in view: nearly every print holds
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from sporecount.records import FlatField, WorkImage
 from sporecount.steps.flatten import LOG_LINEAR, srgb_code
-from sporecount.steps.rescale import reduced, size_at
+from sporecount.steps.rescale import on_both_grids, reduced, seen_at, size_at
 
 _GRID_UM = 2.5
 
@@ -96,8 +96,7 @@ def _steps(work: WorkImage, flat: FlatField) -> np.ndarray:
     um_per_px = work.um_per_px * work.seen.shape[1] / size[0]
     side = 2 * round(_REACH_UM / 2 / um_per_px) + 1
     around = np.ones((side, side), np.uint8)
-    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    inside = cv2.erode(seen, np.ones((side + 2, side + 2), np.uint8), borderValue=0) > 0
+    inside = seen_at(work, size, side // 2 + 1)
     density = reduced(flat.density, size, cv2.INTER_AREA)
     return np.asarray((cv2.dilate(density, around) - cv2.erode(density, around))[inside])
 
@@ -119,8 +118,7 @@ def less_stray_light(work: WorkImage, flat: FlatField, found: StrayLight) -> Wor
     WorkImage
         The same one where there is none to take off.
     """
-    size = (flat.log_light.shape[1], flat.log_light.shape[0])
-    seen = cv2.resize(work.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    seen = seen_at(work, (flat.log_light.shape[1], flat.log_light.shape[0]))
     if not found.share or not found.sure or not seen.any():
         return work
     weakest, light = 10.0 ** np.quantile(flat.log_light[seen], (0.001, 0.5), axis=0)
@@ -130,8 +128,7 @@ def less_stray_light(work: WorkImage, flat: FlatField, found: StrayLight) -> Wor
         return work
     stray = np.minimum(share * light, _BELOW_THE_LIGHT * weakest)
     table = srgb_code((10.0 ** LOG_LINEAR[:, None] - stray) / (1 - stray))[None]
-    close = cv2.LUT(work.close, table)
-    return replace(work, close=close, rgb=close if work.rgb is work.close else cv2.LUT(work.rgb, table))
+    return on_both_grids(work, lambda rgb: cv2.LUT(rgb, table))
 
 
 def _rounding(light: float) -> float:
