@@ -182,7 +182,7 @@ _TABLE = (
     Reason(
         "no-round-view",
         "clear",
-        "The edge of the eyepiece's view is not in the photo, so its size was not checked.",
+        "The edge of the eyepiece's view is not to be seen clearly in the photo, so its size was not checked.",
         "Include the whole round view when you can.",
     ),
     Reason(
