@@ -152,7 +152,7 @@ def _find_objects(photo: Prepared, settings: CountSettings) -> _Found:
     clutter, large = find_clutter(photo.plain, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
     outlines = follow_outlines(work, flat, settled)
-    kinds = classify(settled, outlines, large, work)
+    kinds = classify(settled, outlines, large, work, flat)
     settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
     return _Found(photo, clutter, large, settled, outlines, kinds)
 

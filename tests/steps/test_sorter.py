@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -68,21 +69,24 @@ def test_a_later_sorting_reckons_from_the_odds_before_what_depends_on_others_and
     np.testing.assert_allclose(later[:, 0], np.clip(sorter_log_odds(first, SORTINGS[0]), -8, 8), atol=1e-6)
 
 
-def test_a_count_goes_by_the_last_sorting_and_its_calibration() -> None:
+def test_a_count_goes_by_what_calibration_is_fitted_to(tmp_path: Path) -> None:
     from sporecount.chain import count_field
     from sporecount.records import Photo, Scale
     from sporecount.settings import CountSettings
-    from sporecount.steps.classify.network import SORTINGS, model_card, sorter_log_odds
-    from sporecount.steps.classify.training.sorter import label_objects
+    from sporecount.steps.classify.network import model_card
+    from sporecount.steps.classify.training.calibration import _one
+    from sporecount.steps.classify.training.photos import keep_photo
 
     photo = panes.draw_photo(
-        np.random.default_rng(8), width_px=900, height_px=700, um_per_px=0.6, preset="good_focus"
+        np.random.default_rng(8), width_px=900, height_px=700, um_per_px=0.6, preset="hard"
     )
-    last, _ = label_objects(photo, SORTINGS[:-1])
+    keep_photo(photo, tmp_path / "one.npz")
+    odds, _, _ = _one(tmp_path / "one.npz")
+    assert np.count_nonzero(np.abs(odds) < 3) >= 5
     slope, shift = model_card()["calibration"]["slope_and_shift"]
-    expected = 1 / (1 + np.exp(-slope * sorter_log_odds(last, SORTINGS[-1]) - shift))
+    expected = 1 / (1 + np.exp(-slope * odds - shift))
     field, _ = count_field(Photo(rgb=photo.rgb, name="simulated"), Scale(0.6), CountSettings())
-    # The count has more objects: those that are too unlikely to be taught.
+    # The count has more objects: those that are too unlikely to be taught. Of what was parted it has two.
     apart = np.abs(expected[:, None] - field.kinds.spore).min(axis=1)
     np.testing.assert_allclose(apart, 0, atol=1e-6)
 
@@ -102,6 +106,25 @@ def test_calibration_finds_what_the_odds_were_drawn_from_and_each_style_weighs_t
     few, many = drawn(20_000, 1.0, 0.0), drawn(20_000, 1.0, 1.0)
     thrice = tuple(np.concatenate([column] * 3) for column in many)
     assert fit_calibration([few, thrice]) == pytest.approx(fit_calibration([few, many]), abs=1e-3)
+
+
+def test_no_shift_makes_spores_likelier() -> None:
+    from sporecount.steps.classify.training.calibration import careful_calibration, fit_calibration
+
+    rng = np.random.default_rng(5)
+
+    def drawn(shift: float) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        odds = rng.normal(0, 2, 60_000)
+        return [(odds, rng.random(len(odds)) < 1 / (1 + np.exp(-0.9 * odds - shift)), np.ones(len(odds)))]
+
+    below, above = drawn(-0.3), drawn(0.3)
+    assert careful_calibration(below) == fit_calibration(below)
+    assert fit_calibration(above)[1] == pytest.approx(0.3, abs=0.04)
+    slope, shift = careful_calibration(above)
+    assert shift == 0
+    # the slope that is best without a shift: the derivative of the loss along it vanishes
+    odds, truth, _ = above[0]
+    assert np.mean((1 / (1 + np.exp(-slope * odds)) - truth) * odds) == pytest.approx(0, abs=1e-3)
 
 
 def test_a_photo_without_an_object_adds_no_rows() -> None:

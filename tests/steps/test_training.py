@@ -10,7 +10,7 @@ import pytest
 
 from sporecount.records import KINDS
 from sporecount.simulate.truth import KIND_NAMES, SimulatedPhoto, SporeTruth
-from sporecount.steps.classify.network import model_card
+from sporecount.steps.classify.network import SIDE_BY_SIDE, SORTINGS, TWOFOLD, model_card
 from sporecount.steps.classify.training.card import refuse_known
 from sporecount.steps.classify.training.gather import gather, load
 from sporecount.steps.classify.training.harvest import IGNORE, Harvest, label_places
@@ -126,6 +126,10 @@ def test_photos_that_the_trees_saw_may_not_calibrate_them() -> None:
 def test_what_is_shipped_was_calibrated_on_photos_new_to_its_trees() -> None:
     card = model_card()
     refuse_known(card, card["parts"]["sorter_again.onnx"]["drawn"], Path("again"), ["sorter.onnx"])
-    for fitted in ("calibration", "recall"):
+    refuse_known(card, card["parts"][SIDE_BY_SIDE]["drawn"], Path("doubts"))
+    for fitted, parts in (
+        ("calibration", (*SORTINGS, SIDE_BY_SIDE)),
+        ("recall", (*SORTINGS, SIDE_BY_SIDE, TWOFOLD)),
+    ):
         assert card[fitted]["drawn"]
-        refuse_known(card, card[fitted]["drawn"], Path(fitted))
+        refuse_known(card, card[fitted]["drawn"], Path(fitted), parts)

@@ -72,7 +72,7 @@ def settled_of(spores):
     _, large = find_clutter(work, flat, settings)
     settled = settle(work, flat, find_candidates(work, flat, settings))
     outlines = follow_outlines(work, flat, settled)
-    return work, flat, settled, outlines, classify(settled, outlines, large, work)
+    return work, flat, settled, outlines, classify(settled, outlines, large, work, flat)
 
 
 def test_alone_nothing_is_parted():

@@ -91,10 +91,21 @@ class CropSource:
         ndarray of shape (n, 3, px, px), float32
             As from `cut_fine`.
         """
+        return self._cut_turned(self._fine, row, col, angle_deg, px, um)
+
+    def cut_wide_turned(
+        self, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float
+    ) -> np.ndarray:
+        """Cut the same out of the coarser picture, for crops that hold the surroundings."""
+        return self._cut_turned(self._wide, row, col, angle_deg, px, um)
+
+    def _cut_turned(
+        self, image: np.ndarray, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float
+    ) -> np.ndarray:
         side = (np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)
         to_col, to_row = x_and_y(side, side[:, None], np.asarray(angle_deg)[:, None, None])
-        on_y, on_x = self._on(self._fine, row[:, None, None] + to_row, col[:, None, None] + to_col)
-        return self._densities(self._fine, on_y, on_x, self._light_at(row, col))
+        on_y, on_x = self._on(image, row[:, None, None] + to_row, col[:, None, None] + to_col)
+        return self._densities(image, on_y, on_x, self._light_at(row, col))
 
     def _cut(self, image: np.ndarray, row: np.ndarray, col: np.ndarray, px: int, um: float) -> np.ndarray:
         """Cut upright crops of px x px round each place."""

@@ -1,4 +1,4 @@
-"""Runs the trained network on crops."""
+"""Runs the trained networks and trees."""
 
 from __future__ import annotations
 
@@ -25,6 +25,9 @@ HIDDEN = {"first": 96, "second": 128}
 
 TWOFOLD, TWOFOLD_PX = "twofold.onnx", 32
 """The network that finds a second spore under one lemon, and the side of the crop that it sees."""
+
+SIDE_BY_SIDE, SIDE_PX, SIDE_WIDE_PX = "side_by_side.onnx", 48, 32
+"""The network that sees doubtful objects beside the photo's likeliest spores, and the sides of its crops."""
 
 SORTINGS = ("sorter.onnx", "sorter_again.onnx")
 """Trees that weigh an object's traits, one after the other: the later ones know what the former made of the
@@ -184,6 +187,30 @@ def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
     return answers
 
 
+def look_side_by_side(crops: np.ndarray, wide: np.ndarray, figures: np.ndarray) -> np.ndarray:
+    """Tell whether objects are of the spores that are shown beside them.
+
+    Parameters
+    ----------
+    crops : ndarray of shape (n, 6, SIDE_PX, SIDE_PX), float32
+    wide : ndarray of shape (n, 3, SIDE_WIDE_PX, SIDE_WIDE_PX), float32
+    figures : ndarray of shape (n, 9), float32
+        All as `classify.side_by_side` gives them.
+
+    Returns
+    -------
+    ndarray of shape (n,), float32
+        Log odds of spore.
+    """
+    session = _session(SIDE_BY_SIDE)
+    odds = np.empty(len(crops), np.float32)
+    for start in range(0, len(crops), _BATCH):
+        part = slice(start, start + _BATCH)
+        fed = {"crops": crops[part], "wide": wide[part], "figures": figures[part]}
+        (odds[part],) = session.run(None, fed)
+    return odds
+
+
 def sorter_log_odds(traits: np.ndarray, sorting: str) -> np.ndarray:
     """Log odds of spore from the trees of one of `SORTINGS`, traits of shape (n, k) float32 to (n,)."""
     return np.asarray(_session(sorting).run(None, {"traits": traits})[0][:, 0], np.float64)
@@ -202,7 +229,8 @@ def model_id() -> str:
     """Name, and SHA-256 of all that decides: the model's files, and what calibrates probabilities and recall."""
     card = model_card()
     parts = b"".join(
-        _bytes(part) for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS, TWOFOLD)
+        _bytes(part)
+        for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS, SIDE_BY_SIDE, TWOFOLD)
     )
     parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
     laws = (card["recall"][name] for name in ("counted", "empty"))
@@ -214,7 +242,7 @@ def _bytes(name: str) -> bytes:
     return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=7)
 def _session(name: str) -> Any:
     import onnxruntime
 

@@ -59,10 +59,10 @@ def traits(
     )
     models = np.argsort(-margin, kind="stable")[:_MODELS]
     trust = np.maximum(1 / (1 + np.exp(-margin[models])), 1e-3)
-    typical = np.stack([_weighted_median(own[models, k], trust) for k in range(own.shape[1])])
+    typical = np.stack([weighted_median(own[models, k], trust) for k in range(own.shape[1])])
     unlike = np.abs(own - typical)
     # spores of one print are alike, what is mistaken for them is motley
-    motley = np.stack([_weighted_median(unlike[models, k], trust) for k in range(own.shape[1])])
+    motley = np.stack([weighted_median(unlike[models, k], trust) for k in range(own.shape[1])])
     near, far = _likely_neighbours(settled, margin, work.um_per_px)
     best = np.sort(margin)[::-1]
     photo = [best[0], best[min(4, count - 1)], best[min(19, count - 1)], float(np.log(count))]
@@ -135,7 +135,16 @@ def _mean_of_others(hidden: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return (weight @ hidden - weight[:, None] * hidden) / others
 
 
-def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """Give the least value at which half of the weight is reached.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        At least one.
+    weight : ndarray of shape (n,)
+        Above 0.
+    """
     order = np.argsort(values, kind="stable")
     mass = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(mass, mass[-1] / 2)])

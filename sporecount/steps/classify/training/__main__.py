@@ -62,7 +62,7 @@ def main() -> None:
     meaning.set_defaults(work=_mean)
 
     whole = works.add_parser(
-        "photos", help="draw whole simulated photos, for sorter, second spores, calibration and recall"
+        "photos", help="draw whole simulated photos, for all that is fitted after the networks that look"
     )
     whole.add_argument("--photos-in", type=Path, required=True, help="folder for the photos")
     whole.add_argument("--photos", type=int, default=400, help="of each style")

@@ -12,8 +12,15 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import TWOFOLD_PX
-from sporecount.steps.classify.training.network import CLOSE_CROP, Glance, Network, Twofold
+from sporecount.steps.classify.network import SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
+from sporecount.steps.classify.training.network import (
+    CLOSE_CROP,
+    SIDE_FIGURE_SIZES,
+    Glance,
+    Network,
+    SideBySide,
+    Twofold,
+)
 
 
 def export_glance(network: Glance, path: Path) -> None:
@@ -31,6 +38,16 @@ def export(network: Network, path: Path) -> None:
 def export_twofold(network: Twofold, path: Path) -> None:
     """Write the network that finds a second spore to `path`."""
     _write(network, path, {"crops": (5, TWOFOLD_PX, TWOFOLD_PX), "figures": (6,)}, ["answers"])
+
+
+def export_side_by_side(network: SideBySide, path: Path) -> None:
+    """Write the network that holds objects against the photo's spores to `path`."""
+    shapes = {
+        "crops": (6, SIDE_PX, SIDE_PX),
+        "wide": (3, SIDE_WIDE_PX, SIDE_WIDE_PX),
+        "figures": (len(SIDE_FIGURE_SIZES),),
+    }
+    _write(network, path, shapes, ["log_odds"])
 
 
 def _write(network: nn.Module, path: Path, shapes: Mapping[str, tuple[int, ...]], outputs: list[str]) -> None:

@@ -1,4 +1,4 @@
-"""The networks: one look at an object itself, one at its surroundings; two sizes, and a glance."""
+"""The networks: two that look, a glance, one that sees side by side, one that finds a second spore."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import HIDDEN, TWOFOLD_PX
+from sporecount.steps.classify.network import HIDDEN, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
 
 KIND_COUNT = 9
 
@@ -26,6 +26,12 @@ WIDE: dict[str, Layers] = {
 }
 GLANCE: Layers = (32, None, 48)
 TWOFOLD: Layers = (32, None, 48, 64, None, 64, None)
+
+SIDE: Layers = (32, 48, None, 72, 72, None, 96, 128, None)
+SIDE_WIDE: Layers = (24, 48, None, 64, None, 64, None)
+
+SIDE_FIGURE_SIZES = (0.3, 0.3, 0.3, 0.3, 3.0, 3.0, 3.0, 1.0, 1.0)
+"""Factors that bring the figures of `classify.side_by_side` to like sizes."""
 
 FIGURE_SIZES = (0.2, 3.0, 3.0, 1.0, 0.3, 1.0)
 """Factors that bring the figures of `steps.twofold.views` to like sizes."""
@@ -105,6 +111,35 @@ class Twofold(nn.Module):
     def forward(self, crops: torch.Tensor, figures: torch.Tensor) -> torch.Tensor:
         """Look at crops of shape (n, 5, TWOFOLD_PX, TWOFOLD_PX), with six figures each."""
         return self.head(self.hidden(torch.cat((self.body(crops), figures * self.sizes), dim=1)))
+
+
+class SideBySide(nn.Module):
+    """Holds an object against the mean of its photo's spores: log odds of spore.
+
+    They are `keep` times those that it had before, and what the looks add.
+    """
+
+    sizes: torch.Tensor
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.close, close = _body(SIDE, SIDE_PX, channels=6)
+        self.wide, around = _body(SIDE_WIDE, SIDE_WIDE_PX)
+        self.register_buffer("sizes", torch.tensor(SIDE_FIGURE_SIZES))
+        self.hidden = nn.Sequential(
+            nn.Linear(close + around + len(SIDE_FIGURE_SIZES), 128),
+            nn.BatchNorm1d(128),
+            nn.ReLU(),
+            nn.Dropout(0.2),
+        )
+        self.head = nn.Linear(128, 1)
+        self.keep = nn.Parameter(torch.tensor(1.0))
+
+    def forward(self, crops: torch.Tensor, wide: torch.Tensor, figures: torch.Tensor) -> torch.Tensor:
+        """Look at crops of shape (n, 6, SIDE_PX, SIDE_PX), (n, 3, SIDE_WIDE_PX, SIDE_WIDE_PX), nine figures."""
+        told = figures.clamp(-10, 10) * self.sizes
+        hidden = self.hidden(torch.cat((self.close(crops), self.wide(wide), told), dim=1))
+        return self.head(hidden)[:, 0] + self.keep * figures[:, 0].clamp(-6, 6)
 
 
 def weights_of(network: nn.Module) -> int:

@@ -1,4 +1,4 @@
-"""Whole simulated photos with their truth, drawn once into a folder; sorter, calibration and recall use them."""
+"""Whole simulated photos with their truth, drawn once into a folder: for all that learns from what is found."""
 
 from __future__ import annotations
 

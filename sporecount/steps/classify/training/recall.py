@@ -2,7 +2,7 @@
 
     python -m sporecount.steps.classify.training.recall --photos-in FOLDER --unseen MODULE MODULE
 
-Run it last, on photos that neither the trees nor the network of second spores saw: what was found of each photo's
+Run it last, on photos that neither the trees nor the networks after them saw: what was found of each photo's
 countable spores is a beta-binomial draw, whose mean depends on the terms of `steps/recall.py`. The law of fields
 with a count is fitted on the photos that had one; that of empty fields on all photos with spores. How far photos
 stray from it is told by each style in its turn, about the law of the others. Photos flagged unusable take no part,
@@ -29,7 +29,7 @@ from sporecount.chain import count_field
 from sporecount.records import FieldResult, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
-from sporecount.steps.classify.network import SORTINGS, TWOFOLD
+from sporecount.steps.classify.network import SIDE_BY_SIDE, SORTINGS, TWOFOLD
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import (
     REACH,
@@ -168,7 +168,7 @@ def main() -> None:
     """Count the photos of the strange styles, fit both laws, and write them into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card, drawn = read_card(wish.out), drawn_into(wish.photos_in)
-    refuse_known(card, drawn, wish.photos_in, (*SORTINGS, TWOFOLD))
+    refuse_known(card, drawn, wish.photos_in, (*SORTINGS, SIDE_BY_SIDE, TWOFOLD))
     of_unseen = [path for path in paths if style_of(path) in wish.unseen]
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         photos = [seen for seen in pool.map(_one, of_unseen) if seen.there and seen.usable]

@@ -8,7 +8,7 @@
 Run it after the networks are trained: it learns what their answers are worth at the odds of a real field.
 Styles that the networks never saw take part, since there their answers are worth less. The second time it fits
 the trees that sort once more, on photos that the first ones did not see, since of those they know too much.
-`calibration` then brings the answers to probabilities.
+`side_by_side` then learns from their doubts, and `calibration` brings the answers to probabilities.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ from sporecount.records import FlatField, Photo, Scale, WorkImage
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto
 from sporecount.steps.candidates import find_candidates
-from sporecount.steps.classify.kinds import sorted_log_odds
-from sporecount.steps.classify.network import SORTINGS, spore_margin
+from sporecount.steps.classify.kinds import log_odds
+from sporecount.steps.classify.network import SORTINGS
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.photos import (
     REACH,
@@ -61,10 +61,10 @@ _CLEAN_WEIGHT = 2.0
 """Weight in the trees of an object on a photo without a spore: most prints are clean, and a false alarm costs an
 animal."""
 
-_MOST_OBJECTS = 150
+MOST_OBJECTS = 150
 """A photo with more objects weighs as one with so many, so that heaps do not outvote the rest."""
 
-_LEAST_MARGIN = -3.0
+LEAST_MARGIN = -3.0
 """Log odds of the networks from which an object takes part: what lies lower the trees never
 saw, and the first ones sort it as if it lay there."""
 
@@ -80,9 +80,7 @@ def settle_photo(simulated: SimulatedPhoto) -> tuple[WorkImage, FlatField, Large
 
 
 def label_objects(simulated: SimulatedPhoto, before: Sequence[str] = ()) -> tuple[np.ndarray, np.ndarray]:
-    """Run the steps on a photo and say of each object whether it is a spore.
-
-    Objects and spores are matched one to one; one matched to a spore that nobody could count stays untold.
+    """Run the steps on a photo and say of each object whether it is a spore, as `label_by_truth` does.
 
     Parameters
     ----------
@@ -98,21 +96,46 @@ def label_objects(simulated: SimulatedPhoto, before: Sequence[str] = ()) -> tupl
     """
     work, flat, large, settled = settle_photo(simulated)
     outlines, lies_on_large = follow_outlines(work, flat, settled), on_large(settled, large)
-    odds = sorted_log_odds(settled, outlines, lies_on_large, work, before)
-    rows = traits(settled, outlines, lies_on_large, work, odds)
-    label = np.zeros(len(rows), np.int8)
-    if simulated.spores and len(rows):
-        x_px, y_px = to_photo(work, settled.row, settled.col)
-        away = away_in_lengths(simulated.spores, x_px, y_px, simulated.um_per_px)
-        countable = np.array([one.countable for one in simulated.spores])
-        near = away <= REACH
-        margin = np.clip(spore_margin(settled.looks.logits), -5, 8) + 5
-        gain = near * (10 * np.where(countable[:, None], 1.0, 0.5) + 0.01 * margin)
-        spore, thing = linear_sum_assignment(np.minimum(away, REACH) - gain)
-        hit = near[spore, thing]
-        label[thing[hit]] = np.where(countable[spore[hit]], SPORE, UNTOLD)
-    keep = spore_margin(settled.looks.logits) > _LEAST_MARGIN
+    odds = log_odds(settled, outlines, lies_on_large, work, before)
+    rows = traits(settled, outlines, lies_on_large, work, odds[-1])
+    label = label_by_truth(simulated, work, settled, odds[0])
+    keep = odds[0] > LEAST_MARGIN
     return rows[keep], label[keep]
+
+
+def label_by_truth(
+    simulated: SimulatedPhoto, work: WorkImage, settled: Settled, odds: np.ndarray
+) -> np.ndarray:
+    """Say of each object of a photo whether it is a spore.
+
+    Objects and spores are matched one to one; one matched to a spore that nobody could count stays untold. Of
+    objects on the same spore the likelier one is it.
+
+    Parameters
+    ----------
+    simulated : SimulatedPhoto
+    work : WorkImage
+    settled : Settled
+    odds : ndarray of shape (n,)
+        Log odds of spore.
+
+    Returns
+    -------
+    ndarray of shape (n,), int8
+        0, `SPORE` or `UNTOLD`.
+    """
+    label = np.zeros(len(odds), np.int8)
+    if not simulated.spores or not len(odds):
+        return label
+    x_px, y_px = to_photo(work, settled.row, settled.col)
+    away = away_in_lengths(simulated.spores, x_px, y_px, simulated.um_per_px)
+    countable = np.array([one.countable for one in simulated.spores])
+    near = away <= REACH
+    gain = near * (10 * np.where(countable[:, None], 1.0, 0.5) + 0.01 * (np.clip(odds, -5, 8) + 5))
+    spore, thing = linear_sum_assignment(np.minimum(away, REACH) - gain)
+    hit = near[spore, thing]
+    label[thing[hit]] = np.where(countable[spore[hit]], SPORE, UNTOLD)
+    return label
 
 
 class Rows(NamedTuple):
@@ -155,7 +178,7 @@ def _one(path: Path, before: Sequence[str]) -> Rows:
     simulated = read_photo(path)
     rows, label = label_objects(simulated, before)
     clean = not any(one.countable for one in simulated.spores)
-    weight = min(1.0, _MOST_OBJECTS / max(len(rows), 1))
+    weight = min(1.0, MOST_OBJECTS / max(len(rows), 1))
     return Rows(rows, label, np.full(len(rows), weight), np.full(len(rows), clean))
 
 

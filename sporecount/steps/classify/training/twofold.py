@@ -1,9 +1,9 @@
 """Teach the network that finds a second spore under one lemon, on what the steps count in simulated photos.
 
-    python -m sporecount.steps.classify.training photos --crowded --photos-in FOLDER --unseen MODULE MODULE
-    python -m sporecount.steps.classify.training.twofold --photos-in FOLDER --unseen MODULE MODULE
+    python -m sporecount.steps.classify.training photos --crowded --seed 3 --photos-in FOLDER --unseen MODULE
+    python -m sporecount.steps.classify.training.twofold --photos-in FOLDER --unseen MODULE
 
-Run it after both sortings and the calibration, since it learns from the objects that count by them, and before
+Run it after `side_by_side` and the calibration, since it learns from the objects that count by them, and before
 `recall`. Of 4000 photos it keeps half a million crops in memory, 2.5 GB, twice that while they are put together.
 """
 
@@ -26,7 +26,7 @@ from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.kinds import classify
-from sporecount.steps.classify.network import TWOFOLD, TWOFOLD_PX
+from sporecount.steps.classify.network import SIDE_BY_SIDE, SORTINGS, TWOFOLD, TWOFOLD_PX
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.eight_bits import to_eight_bits
 from sporecount.steps.classify.training.export import export_twofold
@@ -92,7 +92,7 @@ class Rows(NamedTuple):
 def label_counted(simulated: SimulatedPhoto) -> Rows:
     """Run the steps on a photo and say of each counted object whether it is two spores."""
     work, flat, large, settled = settle_photo(simulated)
-    spore = classify(settled, follow_outlines(work, flat, settled), large, work).spore
+    spore = classify(settled, follow_outlines(work, flat, settled), large, work, flat).spore
     counted = np.flatnonzero(spore >= CountSettings().count_from)
     some, count = settled.take(counted), len(counted)
     if not count:
@@ -275,7 +275,7 @@ def main() -> None:
     """Label, fit, write the network in 8 bits, and that into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card, drawn = read_card(wish.out), drawn_into(wish.photos_in)
-    refuse_known(card, drawn, wish.photos_in)
+    refuse_known(card, drawn, wish.photos_in, (*SORTINGS, SIDE_BY_SIDE))
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         parts = [rows for rows in pool.map(_one, paths, chunksize=4) if len(rows.label)]
     rows = Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
