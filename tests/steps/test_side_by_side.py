@@ -21,8 +21,6 @@ from tests.recipes.scoring import score_photo
 from tests.steps.drawn import as_photo, given_scale, lemon_cover, spore_field
 from tests.steps.test_settle_measure import PLACES, SHAPE, ovals
 
-RAISED, LOWERED = 2.0, -2.0
-
 
 def settled_lemons(spores):
     """Lemons at known places, one object each, in the order in which they are named."""
@@ -85,19 +83,26 @@ def test_no_object_is_in_the_mean_beside_it():
 
 
 @pytest.mark.parametrize("sure", [0, 3, 11])
-def test_what_is_added_needs_company_and_what_is_taken_away_does_not(sure, monkeypatch):
+@pytest.mark.parametrize("doubtful", [0.5, -1.5, -2.5])
+def test_what_is_added_needs_company_and_what_is_taken_away_does_not(sure, doubtful, monkeypatch):
     work, flat, settled = settled_lemons(ovals())
-    doubtful = 0.5
     odds = np.full(len(PLACES), -9.0)
     odds[:sure], odds[-1] = 9.0, doubtful
-    for answer in (doubtful + RAISED, doubtful + LOWERED):
-        monkeypatch.setattr(step, "look_side_by_side", lambda crops, *_, to=answer: np.full(len(crops), to))
+
+    def change(by):
+        monkeypatch.setattr(
+            step, "look_side_by_side", lambda crops, *_: np.full(len(crops), doubtful + by, np.float32)
+        )
         weighed = weigh_side_by_side(work, flat, settled, np.tile(odds, (3, 1)))
         np.testing.assert_array_equal(weighed[:-1], odds[:-1])
-        change = answer - doubtful
-        company = min(1.0, sure / 5) if change > 0 else 1.0
-        # each unlikely one adds a ten thousandth to the company, the doubtful one nothing to its own
-        assert weighed[-1] - doubtful == pytest.approx(0.5 * change * company, abs=2e-3)
+        return weighed[-1] - doubtful
+
+    assert change(-2.0) == pytest.approx(-1.0)
+    # each unlikely one adds a ten thousandth to the company, the doubtful one nothing to its own
+    company = min(1.0, sure / 5)
+    # without company up to log odds of -0.9, where it shows and does not count
+    shown = min(1.0, max(-0.9 - doubtful, 0.0))
+    assert change(2.0) == pytest.approx(max(company, shown), abs=2e-3)
 
 
 def test_no_doubt_or_no_object_changes_nothing():
