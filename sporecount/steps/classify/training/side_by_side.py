@@ -55,7 +55,7 @@ _UNSEEN_SHARE = 0.4
 _LOOSENED = (0.7, 0.7, 0.7, 0.5, 0.04, 0.04, 0.05, 0.1, 0.15)
 """Standard deviations of what is added to the figures."""
 
-_BATCHES, _RATE, _DECAY, _SEED = 12_000, 3e-3, 0.03, 1
+_BATCHES, _BATCH, _RATE, _DECAY, _SEED = 12_000, 2048, 3e-3, 0.03, 1
 
 
 class Rows(NamedTuple):
@@ -106,7 +106,7 @@ def label_doubtful(simulated: SimulatedPhoto, rng: np.random.Generator) -> Rows 
     return Rows(in_steps(crops), in_steps(wide), figures, spore, weight.astype(np.float32))
 
 
-def fit_side_by_side(rows: Rows, *, batches: int, seed: int, batch: int = 2048) -> SideBySide:
+def fit_side_by_side(rows: Rows, *, batches: int, seed: int, batch: int = _BATCH) -> SideBySide:
     """Train the network; the weights given back are a running mean of the last ones.
 
     Parameters
@@ -244,6 +244,7 @@ def main() -> None:
         "simulated_photos": len(parts),
         "objects": dict(zip(("not_spores", "spores"), counts, strict=True)),
         "batches": _BATCHES,
+        "batch": _BATCH,
     }
     write_card(wish.out, card)
 

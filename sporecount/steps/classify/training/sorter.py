@@ -109,7 +109,7 @@ def label_by_truth(
     """Say of each object of a photo whether it is a spore.
 
     Objects and spores are matched one to one; one matched to a spore that nobody could count stays untold. Of
-    objects on the same spore the likelier one is it.
+    objects about as near to the same spore the likelier one is it.
 
     Parameters
     ----------
