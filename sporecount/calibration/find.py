@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 import scipy.fft
 
+from sporecount.stats.weighted import weighted_median
+
 _TILE = 64
 _STRIDE = 40
 _CYCLES = (4.5, 26.0)
@@ -230,8 +232,8 @@ def gather(rows: np.ndarray, most: int = 12, *, by_area: bool = True) -> list[Pe
                     % 180
                 ),
                 period_px=float(np.exp(np.average(np.log(period[like]), weights=weight))),
-                x_px=_weighted_median(rows[like, 2], weight),
-                y_px=_weighted_median(rows[like, 3], weight),
+                x_px=weighted_median(rows[like, 2], weight),
+                y_px=weighted_median(rows[like, 3], weight),
                 strength=float(weight.sum()),
             )
         )
@@ -244,9 +246,3 @@ def _middle(period: np.ndarray, turn: np.ndarray, vote: np.ndarray, like: np.nda
     mean_log = np.average(np.log(period), weights=vote)
     far = np.abs(turn - mean_turn) / 5 + np.abs(np.log(period) - mean_log) / 0.08
     return int(np.where(like, far, np.inf).argmin())
-
-
-def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, total[-1] / 2)])

@@ -80,7 +80,8 @@ def test_a_fit_learns_to_compare():
     """Blots as wide as those of the mean beside them are spores, others are not; the width alone tells nothing."""
     import torch
 
-    from sporecount.steps.classify.training.side_by_side import Rows, _densities, fit_side_by_side
+    from sporecount.steps.classify.training.fit import loosened
+    from sporecount.steps.classify.training.side_by_side import Rows, fit_side_by_side
 
     rng = np.random.default_rng(2)
     count = 600
@@ -100,7 +101,7 @@ def test_a_fit_learns_to_compare():
     told = Rows(crops, wide, figures, like.astype(np.float32), np.ones(count, np.float32))
     network = fit_side_by_side(told, batches=120, seed=1, batch=64)
     with torch.no_grad():
-        fed = (_densities(torch.from_numpy(crops)), _densities(torch.from_numpy(wide)), torch.zeros(count, 9))
+        fed = (loosened(torch.from_numpy(crops)), loosened(torch.from_numpy(wide)), torch.zeros(count, 9))
         odds = network(*fed).numpy()
     assert ((odds > 0) == like).mean() > 0.9
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from sporecount.records import FlatField, WorkImage
+from sporecount.stats.weighted import weighted_median
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.network import SIDE_PX, SIDE_WIDE_PX, look_side_by_side
-from sporecount.steps.classify.traits import weighted_median
 from sporecount.steps.settle import Settled
 
 _DOUBTFUL = 3.0

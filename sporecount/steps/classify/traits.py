@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sporecount.records import WorkImage
+from sporecount.stats.weighted import weighted_median
 from sporecount.steps.classify.covering import covering
 from sporecount.steps.outline import Outlines
 from sporecount.steps.settle import Settled
@@ -133,21 +134,6 @@ def _mean_of_others(hidden: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """For each row the weighted mean of all others; near 0 where all of them weigh less than 0.001 together."""
     others = np.maximum(weight.sum() - weight, 1e-3)[:, None]
     return (weight @ hidden - weight[:, None] * hidden) / others
-
-
-def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Give the least value at which half of the weight is reached.
-
-    Parameters
-    ----------
-    values : ndarray of shape (n,)
-        At least one.
-    weight : ndarray of shape (n,)
-        Above 0.
-    """
-    order = np.argsort(values, kind="stable")
-    mass = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(mass, mass[-1] / 2)])
 
 
 def _likely_neighbours(

@@ -5,14 +5,19 @@ from __future__ import annotations
 import copy
 import math
 import time
+from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 import torch
+from torch import nn
 from torch.nn import functional
 
 from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, Harvest
 from sporecount.steps.classify.training.network import CLOSE_CROP, KIND_COUNT, Glance, Network
 from sporecount.steps.classify.training.resume import free_norms
+
+_Model = TypeVar("_Model", bound=nn.Module)
 
 BATCH = 8192
 """Crops a batch of the two networks."""
@@ -80,8 +85,8 @@ def fit(
         picked = {name: column[rows].to(device) for name, column in held.items()}
         spore_free = (picked["label"] != 0) & ~picked["near_spore"]
         close, wide, offset, axes = vary(
-            _densities(picked[crop]),
-            _densities(picked["wide"]),
+            loosened(picked[crop]),
+            loosened(picked["wide"]),
             picked["offset_um"],
             picked["axes"],
             spore_free,
@@ -93,10 +98,8 @@ def fit(
     if begun:
         free_norms(network.eval(), *batch_of_crops()[:2])
         network.train()
-    mean = copy.deepcopy(network).eval()
+    mean, follow = running_mean(network)
     looking = torch.compile(network) if device.type == "cuda" and name == "second" else network
-    kept = [p for p in mean.state_dict().values() if p.dtype.is_floating_point]
-    current = [p for p in network.state_dict().values() if p.dtype.is_floating_point]
     started = time.monotonic()
     step, progress = 0, 0.0
     while progress < 1.0:
@@ -110,16 +113,37 @@ def fit(
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
-        decay = min(0.999, (step + 1) / (step + 20))
-        with torch.no_grad():
-            torch._foreach_lerp_(kept, current, 1 - decay)
+        follow(step)
         step += 1
         if step % 500 == 0:
             print(f"step {step}  loss {loss.item():.4f}  {time.monotonic() - started:.0f} s", flush=True)
     return mean.cpu().eval(), step
 
 
-def _densities(steps: torch.Tensor) -> torch.Tensor:
+def running_mean(network: _Model) -> tuple[_Model, Callable[[int], None]]:
+    """Copy a network that is to be trained; the copy's weights become a running mean of the last batches'.
+
+    Returns
+    -------
+    mean : Module
+        Not in training.
+    follow : callable
+        To be called after each batch, with its number from 0.
+    """
+    mean = copy.deepcopy(network).eval()
+    kept, current = (
+        [one for one in model.state_dict().values() if one.dtype.is_floating_point]
+        for model in (mean, network)
+    )
+
+    def follow(step: int) -> None:
+        with torch.no_grad():
+            torch._foreach_lerp_(kept, current, 1 - min(0.999, (step + 1) / (step + 20)))
+
+    return mean, follow
+
+
+def loosened(steps: torch.Tensor) -> torch.Tensor:
     """Densities of crops that `harvest.in_steps` stored, with what was rounded off made up at random."""
     return (
         steps.float() + torch.rand_like(steps, dtype=torch.float32) - 0.5
@@ -185,7 +209,7 @@ def fit_glance(
         progress = step / steps
         optimiser.param_groups[0]["lr"] = rate_at(rate, progress)
         rows = torch.randint(len(held), (batch,), device=device)
-        fine = _densities(held[rows])
+        fine = loosened(held[rows])
         nothing = torch.zeros(batch, 4, device=device)
         fine, *_ = vary(fine, fine, nothing[:, :2], nothing, (label[rows] != 0) & ~near_spore[rows])
         odds = network(functional.avg_pool2d(fine, 2))
@@ -208,7 +232,7 @@ def _chance_of_spore(
         for start in range(0, len(rows), BATCH):
             part = rows[start : start + BATCH]
             fed = (
-                _densities(torch.from_numpy(getattr(harvest, name)[part]).to(device))
+                loosened(torch.from_numpy(getattr(harvest, name)[part]).to(device))
                 for name in (close, "wide")
             )
             chances.append(torch.softmax(teacher(*fed)[0][:, :KIND_COUNT], dim=1)[:, 0])

@@ -10,7 +10,6 @@ learn from some 400 objects a second, an H200 from a hundred thousand.
 
 from __future__ import annotations
 
-import copy
 import datetime
 import multiprocessing
 from concurrent.futures import ProcessPoolExecutor
@@ -29,8 +28,8 @@ from sporecount.steps.classify.side_by_side import Beside
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.eight_bits import to_eight_bits
 from sporecount.steps.classify.training.export import export_side_by_side
-from sporecount.steps.classify.training.fit import rate_at
-from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, densities, in_steps
+from sporecount.steps.classify.training.fit import loosened, rate_at, running_mean
+from sporecount.steps.classify.training.harvest import densities, in_steps
 from sporecount.steps.classify.training.network import SideBySide, weights_of
 from sporecount.steps.classify.training.photos import asked_photos, read_photo, style_of
 from sporecount.steps.classify.training.sorter import SPORE, UNTOLD, label_by_truth, settle_photo
@@ -87,21 +86,14 @@ def label_doubtful(simulated: SimulatedPhoto, rng: np.random.Generator) -> Rows 
     work, flat, large, settled = settle_photo(simulated)
     odds = log_odds(settled, follow_outlines(work, flat, settled), on_large(settled, large), work)
     label = label_by_truth(simulated, work, settled, odds[-1])
-    doubtful = (np.abs(odds[-1]) < _DOUBTFUL) & (label != UNTOLD)
-    sure = (np.abs(odds[-1]) >= _DOUBTFUL) & (label != UNTOLD)
-    rows = np.sort(
-        np.concatenate(
-            (
-                rng.permutation(np.flatnonzero(doubtful))[:_MOST_DOUBTFUL],
-                rng.permutation(np.flatnonzero(sure))[:_MOST_SURE],
-            )
-        )
-    )
+    told, in_doubt = label != UNTOLD, np.abs(odds[-1]) < _DOUBTFUL
+    doubtful = rng.permutation(np.flatnonzero(told & in_doubt))[:_MOST_DOUBTFUL]
+    sure = rng.permutation(np.flatnonzero(told & ~in_doubt))[:_MOST_SURE]
+    rows = np.sort(np.concatenate((doubtful, sure)))
     if not rows.size:
         return None
     crops, wide, figures = Beside(work, flat, settled, odds).views(rows)
-    kept = max(int(doubtful[rows].sum()), 1)
-    weight = np.where(doubtful[rows], 1.0, _SURE_WEIGHT) * min(1.0, _MOST_OBJECTS / kept)
+    weight = np.where(in_doubt[rows], 1.0, _SURE_WEIGHT) * min(1.0, _MOST_OBJECTS / max(len(doubtful), 1))
     spore = (label[rows] == SPORE).astype(np.float32)
     return Rows(in_steps(crops), in_steps(wide), figures, spore, weight.astype(np.float32))
 
@@ -125,32 +117,21 @@ def fit_side_by_side(rows: Rows, *, batches: int, seed: int, batch: int = _BATCH
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     network = SideBySide().to(device)
-    mean = copy.deepcopy(network).eval()
+    mean, follow = running_mean(network)
     crops, wide, figures, spore, weight = (torch.from_numpy(column).to(device) for column in rows)
     optimiser = torch.optim.AdamW(network.parameters(), lr=_RATE, weight_decay=_DECAY)
-    kept, current = (
-        [one for one in model.state_dict().values() if one.dtype.is_floating_point]
-        for model in (mean, network)
-    )
     for step in range(batches):
         optimiser.param_groups[0]["lr"] = rate_at(_RATE, step / batches)
         some = torch.multinomial(weight, batch, replacement=True)
-        seen = _varied(_densities(crops[some]), _densities(wide[some]), figures[some])
+        seen = _varied(loosened(crops[some]), loosened(wide[some]), figures[some])
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             answers = network(*seen)
         loss = functional.binary_cross_entropy_with_logits(answers.float(), spore[some])
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
-        with torch.no_grad():
-            torch._foreach_lerp_(kept, current, 1 - min(0.999, (step + 1) / (step + 20)))
+        follow(step)
     return mean.cpu().eval()
-
-
-def _densities(stored: torch.Tensor) -> torch.Tensor:
-    """Turn stored crops into densities, with what was rounded off made up at random."""
-    loose = torch.rand_like(stored, dtype=torch.float32) - 0.5
-    return (stored.float() + loose) / STEPS_PER_DENSITY + LOWEST_DENSITY
 
 
 def _varied(
