@@ -63,8 +63,8 @@ def find_candidates(work: WorkImage, flat: FlatField, settings: CountSettings) -
         back = 2**halvings
         found.append(
             (
-                (row + 0.5) * back - 0.5,
-                (col + 0.5) * back - 0.5,
+                np.clip((row + 0.5) * back - 0.5, 0, work.seen.shape[0] - 1),
+                np.clip((col + 0.5) * back - 0.5, 0, work.seen.shape[1] - 1),
                 score,
                 np.full(row.shape, 2 * np.sqrt(2) * sigma_um),
             )
@@ -103,15 +103,17 @@ def _peaks(answer: np.ndarray, seen: np.ndarray, level: float) -> tuple[np.ndarr
     """Local maxima above a level, with their place refined by a parabola in each direction."""
     top = cv2.dilate(answer, np.ones((3, 3), np.uint8))
     is_peak = cv2.compare(answer, np.maximum(top, np.float32(level), out=top), cv2.CMP_GE)
-    is_peak[[0, -1]] = 0
-    is_peak[:, [0, -1]] = 0
     row, col = np.divmod(np.flatnonzero(is_peak.view(bool)), answer.shape[1])  # bools are searched fastest
     inside = seen[row, col]
     row, col = row[inside], col[inside]
     here = answer[row, col]
+    # beyond the picture's edge it goes on as in a mirror: what is cut in half there peaks on the edge
+    height, width = answer.shape
+    above, below = np.maximum(row - 1, 0), np.minimum(row + 1, height - 1)
+    left, right = np.maximum(col - 1, 0), np.minimum(col + 1, width - 1)
     return (
-        row + _vertex(answer[row - 1, col], here, answer[row + 1, col]),
-        col + _vertex(answer[row, col - 1], here, answer[row, col + 1]),
+        row + _vertex(answer[above, col], here, answer[below, col]),
+        col + _vertex(answer[row, left], here, answer[row, right]),
         here,
     )
 

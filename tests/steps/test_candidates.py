@@ -41,6 +41,19 @@ def test_answer_grows_with_the_density(density):
     assert search(density * cover).score[0] == pytest.approx(density * search(cover).score[0], rel=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("x", "y"), [(-0.5, 96.0), (379.5, 96.0), (171.0, -0.5), (171.0, 259.5), (-0.5, -0.5)]
+)
+def test_disc_cut_in_half_by_the_edge_answers_as_a_whole_one(x, y):
+    """Beyond its edge the picture is taken to go on as in a mirror, where half a disc is a whole one."""
+    whole = search(0.4 * disc_cover(SHAPE, 171.5, 96.0, 9)).score[0]
+    found = search(0.4 * disc_cover(SHAPE, x, y, 9))
+    assert found.score[0] == pytest.approx(
+        whole, rel=0.05
+    )  # peaks are read between pixels, at most half of one
+    assert np.hypot(found.col[0] - x, found.row[0] - y) < 1.0
+
+
 def test_empty_picture_gives_zero_rows():
     found = search(np.zeros(SHAPE))
     assert [len(column) for column in (found.row, found.col, found.size_um, found.score, found.density)] == [
