@@ -54,6 +54,18 @@ _UNSEEN_SHARE = 0.4
 _LOOSENED = (0.7, 0.7, 0.7, 0.5, 0.04, 0.04, 0.05, 0.1, 0.15)
 """Standard deviations of what is added to the figures."""
 
+_LOG_ODDS = 3
+"""So many of the figures, the first ones, are log odds."""
+
+_SHARED_DOUBT = 0.6
+"""Standard deviation of what is added to all three log odds alike: all are off together on a style that is new."""
+
+_RECOLOURED, _BENT = 0.3, 0.08
+"""Standard deviations of how much of a channel goes over to another one, and of turn (radians) and log of both
+zooms. With all this, blur and the shared doubt a network that learnt for 5000 batches from 264,519 objects had a
+log loss of 0.252 on 1602 photos of four styles that it did not know, 0.264 without (half of its answer believed;
+all of it: 0.260, 0.300), and F1 of objects was 0.888 instead of 0.886."""
+
 _BATCHES, _BATCH, _RATE, _DECAY, _SEED = 12_000, 2048, 3e-3, 0.03, 1
 
 
@@ -137,8 +149,15 @@ def fit_side_by_side(rows: Rows, *, batches: int, seed: int, batch: int = _BATCH
 def _varied(
     crops: torch.Tensor, wide: torch.Tensor, figures: torch.Tensor
 ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """Mirror, sharpen, tint and fade an object and its photo's spores alike, roughen it, loosen the figures."""
+    """Bend, mirror, blur or sharpen, recolour and fade an object and its photo's spores alike; loosen the rest."""
     count, device = len(crops), crops.device
+    mixing = torch.eye(3, device=device) + _RECOLOURED * torch.randn(count, 3, 3, device=device) * (
+        torch.rand(count, 1, 1, device=device) < 0.5
+    )
+    own, mean, wide = (
+        torch.einsum("nij,njhw->nihw", mixing, one) for one in (crops[:, :3], crops[:, 3:], wide)
+    )
+    crops = _bent(torch.cat((own, mean), dim=1))
     for side in (2, 3):
         mirrored = torch.rand(count, 1, 1, 1, device=device) < 0.5
         crops, wide = (torch.where(mirrored, one.flip(side), one) for one in (crops, wide))
@@ -149,6 +168,10 @@ def _varied(
     def some(share: float) -> torch.Tensor:
         return (torch.rand(count, 1, 1, 1, device=device) < share).float()
 
+    def softened(density: torch.Tensor) -> torch.Tensor:
+        return functional.avg_pool2d(density, 3, 1, 1, count_include_pad=False)
+
+    crops = crops + draw(0.0, 1.0) * some(0.3) * (softened(softened(crops)) - crops)
     sharpen = draw(0.0, 1.2) * some(0.3) - draw(0.0, 0.9) * some(0.25)
     colour = torch.exp(draw(-1.2, 0.5) * some(0.5))
     curve = torch.exp(draw(-0.3, 0.3) * some(0.4))
@@ -156,8 +179,7 @@ def _varied(
     shift, grain = draw(-0.03, 0.03), draw(0.0, 0.04) * some(0.4)
 
     def rendered(density: torch.Tensor, sharpness: torch.Tensor | float) -> torch.Tensor:
-        soft = functional.avg_pool2d(density, 3, 1, 1, count_include_pad=False)
-        density = density + sharpness * (density - soft)
+        density = density + sharpness * (density - softened(density))
         grey = density.mean(1, keepdim=True)
         density = grey + colour * (density - grey)
         return density.sign() * (density.abs() + 1e-4) ** curve * gain + shift
@@ -167,7 +189,19 @@ def _varied(
     own, around = own + torch.randn_like(own) * grain, around + torch.randn_like(around) * grain * 0.6
     mean = mean * (1 - some(0.1))  # it must do without, too
     figures = figures + torch.randn_like(figures) * figures.new_tensor(_LOOSENED)
+    figures[:, :_LOG_ODDS] += _SHARED_DOUBT * torch.randn(count, 1, device=device)
     return torch.cat((own, mean), dim=1).clamp(-0.5, 1.5), around.clamp(-0.5, 1.5), figures
+
+
+def _bent(crops: torch.Tensor) -> torch.Tensor:
+    """Turn, zoom and shift crops a little, all channels of one alike."""
+    count, device = len(crops), crops.device
+    turn, *zooms = (_BENT * torch.randn(count, device=device) for _ in range(3))
+    (x, y), (shift_x, shift_y) = (zoom.exp() for zoom in zooms), 0.03 * torch.randn(2, count, device=device)
+    to_x = torch.stack((x * turn.cos(), -y * turn.sin(), shift_x), dim=1)
+    to_y = torch.stack((x * turn.sin(), y * turn.cos(), shift_y), dim=1)
+    grid = functional.affine_grid(torch.stack((to_x, to_y), dim=1), list(crops.shape), align_corners=False)
+    return functional.grid_sample(crops, grid, padding_mode="border", align_corners=False)
 
 
 def _one(path: Path) -> Rows | None:
