@@ -96,7 +96,8 @@ _TABLE = (
     Reason(
         "ambiguous-objects",
         "recheck",
-        "More than five objects of a field, and more than half as many as count in it, could be spores or not.",
+        "Several objects could be spores or not: more than five and more than half as many as count in the"
+        " field, or two where none counts.",
         "Look at the doubtful objects, at 40x if you can.",
     ),
     Reason(

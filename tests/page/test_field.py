@@ -19,7 +19,7 @@ def test_the_page_names_field_count_and_neighbours(client):
     text = client.get(f"/field/{AT}").text
     assert "FH-01" in text
     assert (
-        "More than five objects of a field, and more than half as many as count in it, could be spores or not."
+        "Several objects could be spores or not: more than five and more than half as many as count in the field"
         in text
     )
     assert f"/field/{photo_id('FH-01_2.jpg')}" in text

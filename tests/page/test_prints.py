@@ -18,7 +18,7 @@ def test_cards_come_in_the_order_of_need(client):
     assert "A heavy load is likely" in text
     assert "cut short" in text
     assert (
-        "More than five objects of a field, and more than half as many as count in it, could be spores or not."
+        "Several objects could be spores or not: more than five and more than half as many as count in the field"
         in text
     )
     assert text.count('<svg class="ruler"') == 3
