@@ -141,6 +141,21 @@ def test_deciding_everything_narrows_the_interval_and_ends_the_doubt():
     assert FIELD.tally.flag == "recheck"
 
 
+def test_where_nothing_counts_one_of_two_doubts_settled_ends_the_doubt():
+    field = make_field(2, doubtful=2, seed=2, flag="recheck", reasons=("ambiguous-objects",))
+    assert not field.counted.any()
+    assert settle(field, [said(0, "unsure", field=field)]).tally.flag == "recheck"
+    assert settle(field, [said(0, "not", field=field)]).tally.flag == "clear"
+
+
+def test_a_field_that_loses_its_only_spore_is_looked_at_for_its_doubts():
+    field = make_field(4, doubtful=3, seed=6)
+    assert np.count_nonzero(field.counted) == 1
+    assert field.tally.flag == "clear"
+    tally = settle(field, [said(int(np.flatnonzero(field.counted)[0]), "not", field=field)]).tally
+    assert (tally.spores, tally.flag, tally.reasons) == (0, "recheck", ("ambiguous-objects",))
+
+
 def test_a_missed_spore_is_added_once_and_measured_as_unknown():
     x, y = 5.0, 7.0
     one = Reading(FIELD.photo, x, y, "added", "AB", "2026-05-17T09:00:00")

@@ -34,6 +34,7 @@ from sporecount.stats.planning import empty_fields
 from sporecount.steps.overlap import map_fields
 from sporecount.steps.print_area import print_area
 from sporecount.steps.print_tally import false_rate_for, tally_print
+from sporecount.steps.recall import expected_recall
 from tests.session_folder import UM_PER_PX, write_photo
 from tests.steps.made_fields import make_field
 
@@ -158,6 +159,10 @@ def test_fields_needed_beforehand():
         empty = empty_fields(fields, ahead.field_mm2, USUAL_RECALL, USUAL_RECALL_U)
         load = hidden_load(empty, print_area(SETTINGS).area)
         assert (load <= 21) is ruled_out
+    # what the law of a field without a count tells, as printed
+    assert expected_recall("empty", np.array([1.0, 0.0])) == pytest.approx(
+        (USUAL_RECALL, USUAL_RECALL_U), abs=0.006
+    )
     # the command says what the program takes
     assert signature(plan_command).parameters["recall"].default == USUAL_RECALL
     loads = [load for _, load in ahead.hidden]

@@ -112,8 +112,10 @@ def _tally(field: FieldResult, decided: np.ndarray, differ: bool, knobs: CountSe
     low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     reasons = [code for code in before.reasons if code != "ambiguous-objects"]
-    if "ambiguous-objects" in before.reasons and is_ambiguous(open_ones, spores):
-        reasons.insert(before.reasons.index("ambiguous-objects"), "ambiguous-objects")
+    asked = "ambiguous-objects" in before.reasons
+    # a decision may not raise a doubt that was none, unless it took the last spore
+    if is_ambiguous(open_ones, spores) and (asked or not spores):
+        reasons.insert(before.reasons.index("ambiguous-objects") if asked else 0, "ambiguous-objects")
     if differ:
         reasons.append("readers-differ")
     lengths = field.objects.length_um[(spore > knobs.doubt_high) & (field.objects.clump == 1)]

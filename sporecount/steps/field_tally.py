@@ -43,7 +43,7 @@ _WHOLE_SCALE, _SCALE_OR_PIECE = (25.0, 2500.0, 3500.0), (18.0, 900.0, 1500.0)
 area of a typical one by which heaps are told."""
 
 _DOUBTS_WHERE_NONE_COUNTS = 2
-"""Doubtful objects that ask for a look where nothing counts: there they decide whether a print is clean. Of 340
+"""Doubtful objects that ask for a look where nothing counts: there they decide whether a field is empty. Of 340
 clear fields without a count, simulated by recipes that no network that looks knew, 6 held three spores or more.
 Each of these had so many doubts, and so had 15 of the 326 fields without a spore."""
 
@@ -184,7 +184,11 @@ def spores_interval(
 
 
 def is_ambiguous(doubtful: int, spores: int) -> bool:
-    """Whether so many objects are in doubt that a person should look: fewer where they decide on none or some."""
+    """Whether so many objects are in doubt that a person should look.
+
+    Two are enough where nothing counts, since none or some is what the release hangs on; one spore is some,
+    whatever the doubts beside it.
+    """
     return doubtful > max(5.0, 0.5 * spores) if spores else doubtful >= _DOUBTS_WHERE_NONE_COUNTS
 
 

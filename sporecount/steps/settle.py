@@ -156,9 +156,22 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
         settled, fresh = joined.take(keep), keep >= before
         if not fresh.any():
             break
+    settled = settled.take(np.flatnonzero(_centred_inside(settled, work)))
     settled = _decide_doubtful(source, settled)
     order = np.lexsort((settled.col, settled.row, -spore_margin(settled.looks.logits)))
     return settled.take(order)
+
+
+def _centred_inside(settled: Settled, work: WorkImage) -> np.ndarray:
+    """Tell which objects have their centre in the picture, shape (n,), bool.
+
+    What hangs over the edge from outside belongs to the next field. A look moves at most half of the way that is
+    left, and never out of the picture, so the other half tells.
+    """
+    height, width = work.seen.shape
+    row = settled.row + settled.looks.offset_um[:, 1] / 2 / work.um_per_px
+    col = settled.col + settled.looks.offset_um[:, 0] / 2 / work.um_per_px
+    return (row > -0.5) & (row < height - 0.5) & (col > -0.5) & (col < width - 0.5)
 
 
 def _decide_doubtful(source: CropSource, settled: Settled) -> Settled:

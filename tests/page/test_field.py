@@ -8,6 +8,7 @@ from PIL import Image
 
 from sporecount.files.decode import decode
 from sporecount.page.opened import photo_id
+from sporecount.reasons import REASONS
 from sporecount.records import Scale
 from sporecount.session.tiles import TILE_PX, TileJob, cut, write_tiles
 from tests.session_folder import drawn_photo, jpeg
@@ -18,10 +19,7 @@ AT = photo_id("FH-01_1.jpg")
 def test_the_page_names_field_count_and_neighbours(client):
     text = client.get(f"/field/{AT}").text
     assert "FH-01" in text
-    assert (
-        "Several objects could be spores or not: more than five and more than half as many as count in the field"
-        in text
-    )
+    assert REASONS["ambiguous-objects"].words in text
     assert f"/field/{photo_id('FH-01_2.jpg')}" in text
 
 

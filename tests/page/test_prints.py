@@ -3,6 +3,7 @@
 import pytest
 
 from sporecount.page.opened import photo_id
+from sporecount.reasons import REASONS
 from tests.page.client import Client
 
 
@@ -17,10 +18,7 @@ def test_cards_come_in_the_order_of_need(client):
     assert places == sorted(places)
     assert "A heavy load is likely" in text
     assert "cut short" in text
-    assert (
-        "Several objects could be spores or not: more than five and more than half as many as count in the field"
-        in text
-    )
+    assert REASONS["ambiguous-objects"].words in text
     assert text.count('<svg class="ruler"') == 3
     assert text.count('<svg class="classes"') == 3
     assert "Settle 12 doubtful objects" in text

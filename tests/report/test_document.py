@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from sporecount.reasons import REASONS
 from sporecount.records import FailedPhoto
 from sporecount.report import document, session_html
 from sporecount.report.document import reduce_jpeg
@@ -105,7 +106,7 @@ def test_it_is_well_formed_and_says_what_it_must(report):
     for words in (
         "morning-house", "A heavy load is likely: 900 spores found", "No spore found in 6 fields",
         "None found is not none there", "No verdict: these photos cannot be relied on",
-        "Several objects could be spores or not: more than five and more than half as many as count in the field",
+        REASONS["ambiguous-objects"].words,
         "Look at the doubtful objects, at 40x if you can.",
         "TANK-09_4.jpg: cut short. Copy it again.", "A screening aid, not a diagnosis", "follow local rules",
         "never together with acids or ammonia", "blue tube", "abab",

@@ -48,10 +48,19 @@ def test_disc_cut_in_half_by_the_edge_answers_as_a_whole_one(x, y):
     """Beyond its edge the picture is taken to go on as in a mirror, where half a disc is a whole one."""
     whole = search(0.4 * disc_cover(SHAPE, 171.5, 96.0, 9)).score[0]
     found = search(0.4 * disc_cover(SHAPE, x, y, 9))
-    assert found.score[0] == pytest.approx(
-        whole, rel=0.05
-    )  # peaks are read between pixels, at most half of one
+    assert found.score[0] == pytest.approx(whole, rel=0.05)  # peaks fall between pixels
     assert np.hypot(found.col[0] - x, found.row[0] - y) < 1.0
+
+
+@pytest.mark.parametrize("shape", [(97, 131), (34, 33), (9, 300)])
+def test_places_lie_in_the_picture(shape):
+    """Halved twice, an odd side is a pixel too long there."""
+    density = np.random.default_rng(3).uniform(0, 0.5, shape)
+    density[-6:], density[:, -6:] = 0.9, 0.9
+    found = search(density, um_per_px=0.5)
+    assert len(found.row) > 0
+    assert ((found.row >= 0) & (found.row <= shape[0] - 1)).all()
+    assert ((found.col >= 0) & (found.col <= shape[1] - 1)).all()
 
 
 def test_empty_picture_gives_zero_rows():

@@ -45,6 +45,16 @@ def test_each_oval_once_at_its_place(um_per_px):
     assert far_um.max() < 2.0
 
 
+@pytest.mark.parametrize(("inside_um", "counts"), [(3.0, 1), (0.6, 1), (-3.0, 0)])
+def test_what_hangs_over_the_edge_from_outside_does_not_count(inside_um, counts):
+    """As with a counting chamber: a thing belongs to the field in which its centre lies."""
+    spores = [*ovals(), (inside_um, 130.0, 11.0, 7.3, 90.0)]
+    result = count(spore_field(SHAPE, spores, 0.6))
+    at_edge = result.counted & (result.objects.x_px < 15) & (np.abs(result.objects.y_px * 0.6 - 130) < 6)
+    assert at_edge.sum() == counts
+    assert result.tally.spores == len(PLACES) + counts
+
+
 @pytest.mark.parametrize("length_um", [9.5, 11.0, 13.0])
 def test_axes_angle_and_area(length_um):
     spores = ovals(length_um, seed=3)

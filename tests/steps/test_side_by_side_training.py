@@ -66,6 +66,48 @@ def test_object_mean_and_surroundings_are_varied_alike():
     assert np.corrcoef(figures[:, :3].numpy().T)[np.triu_indices(3, 1)] == pytest.approx(0.42, abs=0.2)
 
 
+def test_halves_stay_on_the_same_side_and_colours_go_over_alike():
+    import torch
+
+    from sporecount.steps.classify.training.side_by_side import _varied
+
+    torch.manual_seed(4)
+    crops, wide = torch.zeros(400, 6, SIDE_PX, SIDE_PX), torch.zeros(400, 3, SIDE_WIDE_PX, SIDE_WIDE_PX)
+    crops[..., : SIDE_PX // 2], wide[..., : SIDE_WIDE_PX // 2] = 0.4, 0.4
+    crops[:, [1, 2, 4, 5]], wide[:, 1:] = 0, 0  # red alone, in the left half
+    seen, around, _ = _varied(crops, wide, torch.zeros(400, 9))
+    steps = [
+        one[..., : one.shape[-1] // 2].mean(dim=(2, 3)) - one[..., one.shape[-1] // 2 :].mean(dim=(2, 3))
+        for one in (seen[:, :3], around)
+    ]
+    assert 0.4 < (steps[0][:, 0] < 0).float().mean() < 0.6  # mirrored by even odds
+    sure = (steps[0].abs() > 0.02) & (steps[1].abs() > 0.02)
+    assert sure.float().mean() > 0.5
+    assert (steps[0].sign() == steps[1].sign())[sure].float().mean() > 0.99
+    # what the matrix takes from red into green and blue has either sign: standard deviation 0.3 on half of them
+    share = (steps[0][:, 1] - steps[0][:, 2]) / steps[0][:, 0]
+    assert share.abs().median() > 0.02
+    assert share.abs().quantile(0.9) > 0.3
+
+
+def test_crops_are_bent_a_little():
+    import torch
+
+    from sporecount.steps.classify.training.side_by_side import _bent
+
+    torch.manual_seed(5)
+    at = torch.arange(SIDE_PX) - (SIDE_PX - 1) / 2
+    blot = torch.exp(-((at[:, None] + 6) ** 2 + (at - 10) ** 2) / 18)
+    bent = _bent(blot.expand(500, 6, SIDE_PX, SIDE_PX))
+    assert torch.equal(bent[:, 0], bent[:, 5])
+    total = bent[:, 0].sum(dim=(1, 2))
+    x, y = (bent[:, 0] * at).sum(dim=(1, 2)) / total, (bent[:, 0] * at[:, None]).sum(dim=(1, 2)) / total
+    assert (x.mean(), y.mean()) == (pytest.approx(10, abs=0.3), pytest.approx(-6, abs=0.3))
+    # turn by 0.08 moves it by 0.08 x 6 along x, zoom by 0.08 x 10, shift by 0.03 x 24: 1.18 in all
+    assert x.std() == pytest.approx(1.18, rel=0.2)
+    assert y.std() == pytest.approx(np.hypot(np.hypot(0.8, 0.48), 0.72), rel=0.2)
+
+
 def test_strange_styles_have_their_share():
     from sporecount.steps.classify.training.side_by_side import shared_weight
 

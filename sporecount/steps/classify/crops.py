@@ -140,7 +140,7 @@ class CropSource:
         crops_a_time = _PIXELS_A_TIME // px**2
         for start in range(0, count, crops_a_time):
             part = slice(start, start + crops_a_time)
-            # a crop a row: remap takes no side beyond 32767
+            # a crop a row: remap takes no side beyond 32767, so no crop may be wider than 181 pixels
             map_y, map_x = (on[part].reshape(-1, px * px) for on in (on_y, on_x))
             crop = cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             for channel, plane in enumerate(cv2.split(crop)[:3]):
