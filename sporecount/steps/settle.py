@@ -165,8 +165,8 @@ def settle(work: WorkImage, flat: FlatField, candidates: Candidates) -> Settled:
 def _centred_inside(settled: Settled, work: WorkImage) -> np.ndarray:
     """Tell which objects have their centre in the picture, shape (n,), bool.
 
-    What hangs over the edge from outside belongs to the next field. A look moves at most half of the way that is
-    left, and never out of the picture, so the other half tells.
+    What hangs over the edge from outside belongs to the next field. An object was moved by half of what its last
+    look said, and never out of the picture: the other half tells.
     """
     height, width = work.seen.shape
     row = settled.row + settled.looks.offset_um[:, 1] / 2 / work.um_per_px
