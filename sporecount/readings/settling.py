@@ -111,11 +111,11 @@ def _tally(field: FieldResult, decided: np.ndarray, differ: bool, knobs: CountSe
     spores = int(field.counted.sum())
     low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
-    reasons = [code for code in before.reasons if code != "ambiguous-objects"]
-    asked = "ambiguous-objects" in before.reasons
-    # a decision may not raise a doubt that was none, unless it took the last spore
-    if is_ambiguous(open_ones, spores) and (asked or not spores):
-        reasons.insert(before.reasons.index("ambiguous-objects") if asked else 0, "ambiguous-objects")
+    ambiguous = is_ambiguous(open_ones, spores)
+    reasons = [code for code in before.reasons if ambiguous or code != "ambiguous-objects"]
+    # a decision raises no doubt that was none before, unless it took the last spore
+    if ambiguous and not spores and "ambiguous-objects" not in reasons:
+        reasons.insert(0, "ambiguous-objects")
     if differ:
         reasons.append("readers-differ")
     lengths = field.objects.length_um[(spore > knobs.doubt_high) & (field.objects.clump == 1)]

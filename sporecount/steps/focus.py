@@ -52,6 +52,7 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
     reach = max(1, round(6.0 / grid_um))
     floor = max(0.05, 8 * flat.noise / max(1.0, shrink))
     row, col = _spread(size[1], rows * tile), _spread(size[0], cols * tile)
+    rank = tile * tile - tile * tile // 50
     slopes, contrast = np.empty((2, rows, cols))
     for one in range(rows):  # a row of tiles at a time stays in the processor's cache
         own = row[one * tile : (one + 1) * tile]
@@ -64,7 +65,6 @@ def blur_map(work: WorkImage, flat: FlatField) -> np.ndarray:
             .swapaxes(0, 1)
             .reshape(cols, tile * tile)
         )
-        rank = tile * tile - tile * tile // 50
         steepest = np.partition(of_tile, rank, axis=1)[:, rank:]
         slopes[one] = np.median(steepest >> 16, axis=1) / _PER_DENSITY
         contrast[one] = np.median(steepest & _HALF_WORD, axis=1) / _PER_DENSITY

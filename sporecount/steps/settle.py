@@ -169,8 +169,7 @@ def _centred_inside(settled: Settled, work: WorkImage) -> np.ndarray:
     look said, and never out of the picture: the other half tells.
     """
     height, width = work.seen.shape
-    row = settled.row + settled.looks.offset_um[:, 1] / 2 / work.um_per_px
-    col = settled.col + settled.looks.offset_um[:, 0] / 2 / work.um_per_px
+    row, col = _offset_by(work, settled.row, settled.col, 0.5 * settled.looks.offset_um)
     return (row > -0.5) & (row < height - 0.5) & (col > -0.5) & (col < width - 0.5)
 
 
@@ -243,10 +242,14 @@ def moved_by(
     row, col : ndarray of shape (n,)
     """
     height, width = work.seen.shape
-    return (
-        np.clip(row + offset_um[:, 1] / work.um_per_px, 0, height - 1),
-        np.clip(col + offset_um[:, 0] / work.um_per_px, 0, width - 1),
-    )
+    row, col = _offset_by(work, row, col, offset_um)
+    return np.clip(row, 0, height - 1), np.clip(col, 0, width - 1)
+
+
+def _offset_by(
+    work: WorkImage, row: np.ndarray, col: np.ndarray, offset_um: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    return row + offset_um[:, 1] / work.um_per_px, col + offset_um[:, 0] / work.um_per_px
 
 
 def _in_portions(
