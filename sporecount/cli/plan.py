@@ -49,7 +49,7 @@ def plan(
     recall: Annotated[
         float,
         typer.Option(min=0.05, max=1, metavar="SHARE", help="Share of spores in view found (no FOLDER)."),
-    ] = 0.89,
+    ] = 0.88,
     print_area: Annotated[float | None, typer.Option(metavar="MM2", help="Area of a whole print.")] = None,
     out: ResultsOption = None,
     json: JsonOption = False,

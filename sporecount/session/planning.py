@@ -30,7 +30,7 @@ from sporecount.stats.planning import (
 EXAMINED_SHARE = 0.85
 """Share of a view that can usually be examined; glue and dark scales hide the rest (common practice)."""
 
-USUAL_RECALL, USUAL_RECALL_U = 0.89, 0.18
+USUAL_RECALL, USUAL_RECALL_U = 0.88, 0.18
 """Share of the spores in view that is expected to be found, with its standard uncertainty, as a count says of a
 usable field in which it finds none (`steps/recall.py`)."""
 

@@ -45,7 +45,7 @@ area of a typical one by which heaps are told."""
 _DOUBTS_WHERE_NONE_COUNTS = 2
 """Doubtful objects that ask for a look where nothing counts: there they decide whether a field is empty. Of 340
 clear fields without a count, simulated by recipes that no network that looks knew, 6 held three spores or more.
-Each of these had so many doubts, and so had 15 of the 326 fields without a spore."""
+Each of these had so many doubts, and so had 15 of the 326 fields without a spore (looks-19)."""
 
 _FEW_SCALES_PER_MM2 = 2.0
 _SCALES_MISSED_FROM_MM2 = 0.15
