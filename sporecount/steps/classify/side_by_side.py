@@ -17,7 +17,7 @@ from sporecount.steps.settle import Settled
 
 _DOUBTFUL = 3.0
 """Log odds, up or down, within which an object is doubtful. With 4 half as many more are looked at, for a log loss
-of 0.240 instead of 0.243 on the 2652 photos named below and the same F1 (lowered alike with company or without)."""
+of 0.240 instead of 0.243 on the 2652 photos named below and the same F1 (lowered alike with company or not)."""
 
 _PX_A_LENGTH, _WIDE_PX_A_LENGTH = 18.0, 5.0
 """Pixels to the length of the photo's spores in the close crop and in that with the surroundings: 2.7 and 6.4
