@@ -80,9 +80,9 @@ def weigh_side_by_side(work: WorkImage, flat: FlatField, settled: Settled, odds:
         change = _BELIEVED * (_answers(*beside.views(rows)) - before)
         company = np.minimum(1.0, beside.others(rows) / _ENOUGH)
         # without company nothing may come to count, and doubts may hardly fade
-        raised = np.maximum(before + company * change, np.minimum(before + change, _LEFT_OPEN))
-        lowered = before + (_LOWERED_ALONE + (1 - _LOWERED_ALONE) * company) * change
-        weighed[rows] = np.where(change > 0, raised, lowered)
+        alone = np.where(change > 0, 0.0, _LOWERED_ALONE)
+        moved = before + (alone + (1 - alone) * company) * change
+        weighed[rows] = np.maximum(moved, np.minimum(before + change, _LEFT_OPEN))
     return weighed
 
 
