@@ -84,7 +84,7 @@ def test_an_empty_session_at_its_true_scale_is_left_alone_and_tried_once(tmp_pat
 
 
 def test_a_loaded_print_counted_with_the_profile_of_another_objective_asks_for_a_look(tmp_path):
-    """Photos at 10x counted as 40x: four times too fine a scale, at which a spore is taken for something larger."""
+    """Photos at 10x counted as 40x: the scale is four times too fine, and spores seem small."""
     folder = tmp_path / "fernhollow"
     write_photo(folder / "FH-01_1.jpg", 3, ovals=40, width=1000, height=800)
     right = count_folder(folder, out=tmp_path / "right", um_per_px=UM_PER_PX, objective=10.0, workers=0)

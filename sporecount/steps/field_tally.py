@@ -226,7 +226,7 @@ def count_scales(large: LargeObjects, *, torn_too: bool = False) -> int:
 
 
 def _field_number_mm(view: RoundView, scale: Scale) -> float:
-    """What the eyepiece's field number would be at this scale (textbook relation); 0 where that is not known."""
+    """Reckon the eyepiece's field number from this scale (textbook relation); 0 where that cannot be."""
     if not view.measurable or scale.objective is None:
         return 0.0
     return 2 * view.radius_px * scale.um_per_px / 1000 * scale.objective
