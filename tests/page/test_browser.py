@@ -8,11 +8,14 @@ import re
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sporecount.calibration import AdapterProfile
+from sporecount.files.profiles import save_profile
 from tests.page.browsing import Server, chromium_path
 from tests.page.example import simulated_ruling, write_example
 from tests.session_folder import drawn_photo, jpeg
@@ -86,6 +89,25 @@ def test_from_drop_to_verdict(tab, tmp_path):
         tab.go_back()
         expect(tab.locator(".photo")).to_have_count(3)
         assert (folder / "sporecount" / "report.html").is_file()
+    finally:
+        server.close()
+
+
+def test_a_changed_print_area_leaves_the_adapter_as_it_is(tab, tmp_path, monkeypatch):
+    monkeypatch.setenv("SPORECOUNT_HOME", str(tmp_path / "home"))
+    for name, um_per_px in (("aaa", 0.814), ("practice", 0.661)):
+        save_profile(asdict(AdapterProfile(name, 10.0, um_per_px, 0.001, 4000, 3000)))
+    server = Server(tmp_path / "new", tmp_path / "home", "--adapter", "practice")
+    try:
+        tab.goto(server.opening)
+        expect(tab.locator("select[name=adapter]")).to_have_value("practice")
+        tab.fill("[name=print_area_mm2]", "42")
+        tab.get_by_role("button", name="Count this way").click()
+        expect(tab.locator("#scale-said")).to_contain_text("from now on")
+        tab.reload()
+        expect(tab.locator("[name=print_area_mm2]")).to_have_value("42")
+        expect(tab.locator("select[name=adapter]")).to_have_value("practice")
+        expect(tab.locator("[name=by][value=adapter]")).to_be_checked()
     finally:
         server.close()
 
