@@ -374,6 +374,31 @@ def test_calibration_to_certificate_by_keyboard(tab, tmp_path):
         server.close()
 
 
+def test_a_file_that_is_no_photo_keeps_no_ruling_out(tab, tmp_path):
+    ruling, text, empty = (tmp_path / name for name in ("ruling_40x.jpg", "text_1.jpg", "zero.jpg"))
+    ruling.write_bytes(simulated_ruling())
+    text.write_bytes(b"no photo at all, but a text of some length")
+    empty.write_bytes(b"")
+    server = Server(tmp_path / "new", tmp_path / "home")
+    try:
+        tab.goto(server.opening + "&to=/calibrate")
+        tab.set_input_files("#files", [str(text), str(ruling), str(empty)])
+        refused = tab.locator("#refused li")
+        expect(refused).to_have_text(
+            [re.compile("^text_1.jpg: the file is not a photo"), re.compile("^zero.jpg: the file is empty")]
+        )
+        expect(tab.locator(".ruling h3")).to_have_text("ruling_40x.jpg", timeout=SOON)
+        # nothing is said of the microscope yet: both places point to its fields
+        for place in (".ruling .words", "#together"):
+            expect(tab.locator(place)).to_contain_text("Fill in the finest division in step 2")
+        tab.fill("[name=objective]", "40")
+        tab.fill("[name=division_um]", "10")
+        tab.keyboard.press("Tab")
+        expect(tab.locator("#together")).to_contain_text("µm per pixel", timeout=SOON)
+    finally:
+        server.close()
+
+
 LARGE = (2800, 2100)
 BAR_ENDS = ((699.5, 1050.0), (2099.5, 1050.0))
 """Of the dark bar in the large photo: its first column is 700, its last 2099."""
