@@ -266,3 +266,13 @@ def flag_of(codes: Iterable[str]) -> Flag:
         A code that is not in the list.
     """
     return max((REASONS[code].flag for code in codes), key=FLAGS.index, default="clear")
+
+
+def gravest_first(codes: Iterable[str]) -> tuple[str, ...]:
+    """Put what made the flag before all else: reasons by their own flag, the gravest first.
+
+    Each code stands once; those of one flag keep their order; codes that are not in the list come last.
+    """
+    order = (*reversed(FLAGS), None)
+    known = {code: REASONS[code].flag if code in REASONS else None for code in codes}
+    return tuple(sorted(known, key=lambda code: order.index(known[code])))

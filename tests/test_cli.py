@@ -368,6 +368,21 @@ def test_calibrate_and_count_with_the_profile(capsys, ruling, tmp_path):
     assert field["um_per_px"] == pytest.approx(truth, rel=0.003)
 
 
+def test_calibrate_names_every_photo_that_gives_no_number(capsys, ruling, tmp_path):
+    good, text, cut = ruling[0], tmp_path / "text_1.jpg", tmp_path / "cut.jpg"
+    text.write_bytes(b"no photo at all, but a text of some length")
+    cut.write_bytes(good.read_bytes()[:9000])
+    code, out, err = ran(capsys, "calibrate", str(text), str(good), str(cut), "--division-um", "10")
+    assert (code, out) == (2, "")
+    assert "2 of 3 photos give no number" in " ".join(err.split())
+    for name in (text.name, cut.name):
+        assert name in err
+    assert good.name not in err
+    code, _, err = ran(capsys, "calibrate", str(good), str(good))
+    assert code == 2
+    assert err.count("--division-um 10") == 1  # one way out for both
+
+
 def test_calibrate_without_a_ruling_says_that_it_is_approximate(capsys, tmp_path):
     write_photo(tmp_path / "session" / "FH-01_1.jpg", 1, width=1000, height=760)
     path = str(tmp_path / "session" / "FH-01_1.jpg")

@@ -152,6 +152,6 @@ def now() -> str:
 
 
 def reader_name(said: Any) -> str:
-    """Give a reader's name or initials in a form that lists can show."""
+    """Give a reader's name or initials in a form that lists can show; empty where there are none."""
     text = "".join(char for char in str(said or "") if char.isprintable()).strip()
-    return text[:_LONGEST_NAME] or "reader"
+    return text[:_LONGEST_NAME]

@@ -27,6 +27,12 @@ from sporecount.session.ruling_walk import RulingRead, against_stored, join, kee
 _CERTIFICATE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 """The certificate is a page of its own, without script and with its own style inside."""
 
+_IN_THE_FIELDS = {
+    "division-unknown": "Fill in the finest division in step 2 (it is engraved on the ruling, often 10), or the "
+    "objective there, with the whole round view in the photo",
+}
+"""What to do, said for the fields of this place, where the words of the list speak of the command line."""
+
 
 def _walk(request: Request) -> Walk:
     return desk_of(request).walk
@@ -127,10 +133,14 @@ def _read(walk: Walk) -> dict[str, Any]:
         "words": "",
         "checks": [],
     }
+    if all(one.reading is None for one in reads):
+        ways_out = dict.fromkeys(f"{_remedy(one)}." for one in reads)
+        said["words"] = " ".join(("No photo gives a number yet.", *ways_out)) if reads else ""
+        return said
     try:
         profile = join(reads, name="not named yet", date=date.today().isoformat())
     except CalibrationError as fault:
-        said["words"] = str(fault) if reads else ""
+        said["words"] = str(fault)
         return said
     said["together"] = {
         "um_per_px": profile.um_per_px,
@@ -157,13 +167,17 @@ def _read(walk: Walk) -> dict[str, Any]:
     return said
 
 
+def _remedy(one: RulingRead) -> str:
+    return _IN_THE_FIELDS.get(one.code, one.remedy)
+
+
 def _said_of(one: RulingRead) -> dict[str, Any]:
     at = photo_id(one.name)
     reading = one.reading
     if reading is None:
         picture = one.code in REFUSALS  # refused as a ruling, so it could be opened as a photo
         said = {"id": at, "name": one.name, "good": False, "picture": picture}
-        return said | {"what": one.what, "remedy": one.remedy}
+        return said | {"what": one.what, "remedy": _remedy(one)}
     half = math.hypot(reading.width_px, reading.height_px) / 2
     return {
         "id": at,

@@ -33,7 +33,7 @@ def show(request: Request) -> Response:
         "photos.html",
         folder=_short_path(desk.folder),
         wish=desk.live.wish,
-        adapters=_adapters(),
+        adapters=_adapters(desk.live.wish),
         shown=_listed(desk),
         uncounted=_uncounted(desk),
         watching=desk.live.watching,
@@ -48,11 +48,27 @@ def _short_path(folder: Path) -> str:
     return printable(f"~/{path.relative_to(home).as_posix()}" if home in path.parents else str(path))
 
 
-def _adapters() -> list[dict[str, Any]]:
+def _adapters(wish: Wish) -> list[dict[str, Any]]:
+    """List what the photos can be counted with, exactly one of it chosen where an adapter is wished for.
+
+    A wish that no profile meets, or several, is listed by its own name, so that nothing else takes its place.
+    """
     named: dict[tuple[str, float | None], dict[str, Any]] = {}
     for one in list_profiles():
-        named[str(one["name"]), one.get("objective")] = one
-    return list(named.values())
+        named[str(one["name"]), one.get("objective")] = one | {"chosen": False, "remark": ""}
+    listed = list(named.values())
+    if wish.adapter is None:
+        return listed
+    of_name = [one for one in listed if str(one["name"]).casefold() == wish.adapter.casefold()]
+    fitting = [
+        one for one in of_name if wish.objective is None or one.get("objective") in (None, wish.objective)
+    ]
+    if len(fitting) == 1:
+        fitting[0]["chosen"] = True
+        return listed
+    remark = "the objective of each photo" if fitting else "not stored"
+    own = {"name": wish.adapter, "objective": wish.objective, "chosen": True, "remark": remark}
+    return [own, *listed]
 
 
 def _listed(desk: Desk) -> list[dict[str, Any]]:

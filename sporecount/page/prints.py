@@ -90,7 +90,9 @@ async def decide(request: Request) -> Response:
     if not LINE_ID.fullmatch(str(said.get("id", ""))):
         raise HTTPException(400, "The decision has no id.")
     note = "".join(char for char in str(said.get("note", "")) if char.isprintable())[:_LONGEST_NOTE]
-    verdict = KeptVerdict(sample, said["says"], note.strip(), reader_name(said.get("reader")), now())
+    verdict = KeptVerdict(
+        sample, said["says"], note.strip(), reader_name(said.get("reader")) or "reader", now()
+    )
     await run_in_threadpool(desk.book.decide, said["id"], verdict)
     return say({"sample": sample, "says": verdict.says, "note": verdict.note, "made_at": verdict.made_at})
 

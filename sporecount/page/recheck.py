@@ -121,6 +121,8 @@ def _decide(request: Request, said: dict[str, Any]) -> Response:
         raise HTTPException(400, f"A decision is one of {', '.join(SAYS)}.")
     if said.get("round", 1) not in _ROUNDS:
         raise HTTPException(400, "The round is 1 or 2.")
+    if not reader_name(said.get("reader")):
+        raise HTTPException(400, "A decision needs the initials of its reader.")
     reading = Reading(
         photo=field.photo,
         x_px=number_of(said.get("x"), "x", -1, field.width_px),

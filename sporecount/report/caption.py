@@ -7,7 +7,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from sporecount.reasons import REASONS
+from sporecount.reasons import REASONS, gravest_first
 from sporecount.records import CLUTTER_KINDS, FieldResult
 from sporecount.report.drawing import (
     DOUBT,
@@ -84,7 +84,7 @@ def add_caption(
     ):
         put_text(strip, line, pad, y, size, PAPER)
         y += round(1.35 * size)
-    for code in tally.reasons:
+    for code in gravest_first(tally.reasons):
         words = REASONS[code].words if code in REASONS else code
         for line in wrap(f"– {words}", size - 2, inner, 2):
             put_text(strip, line, pad, y, size - 2, PAPER)

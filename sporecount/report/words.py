@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from sporecount.reasons import REASONS
+from sporecount.reasons import REASONS, gravest_first
 from sporecount.records import FieldTally, PrintTally, Readers
 from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
 
@@ -67,11 +67,11 @@ class Verdict:
 
 
 def reason_words(codes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Turn reason codes into doubts, remarks and remedies, each once and in the order given.
+    """Turn reason codes into doubts, remarks and remedies, each once, the gravest first.
 
     Where a reason makes the count unusable, what would help to re-check it is no remedy.
     """
-    known = [REASONS[code] for code in dict.fromkeys(codes) if code in REASONS]
+    known = [REASONS[code] for code in gravest_first(codes) if code in REASONS]
     doubts = tuple(reason.words for reason in known if reason.flag != "clear")
     remarks = tuple(reason.words for reason in known if reason.flag == "clear")
     unusable = [reason for reason in known if reason.flag == "unusable"]

@@ -51,9 +51,24 @@ def read_rulings(
     PhotoError
         A file that is no photo.
     CalibrationError
-        A photo that gives no trustworthy number, named.
+        A photo that gives no trustworthy number; several that are no use are all named.
     """
-    return [_read(path, objective, division_um, field_number_mm) for path in paths]
+    read, faults = [], []
+    for path in paths:
+        try:
+            read.append(_read(path, objective, division_um, field_number_mm))
+        except (PhotoError, CalibrationError) as fault:
+            faults.append(fault)
+    if len(faults) > 1:
+        each = "; ".join(f"{one.where} ({one.what})" for one in faults)
+        raise CalibrationError(
+            f"{len(faults)} of {len(paths)} photos give no number: {each}",
+            code=faults[0].code,
+            remedy=". ".join(dict.fromkeys(one.remedy for one in faults)),
+        )
+    if faults:
+        raise faults[0]
+    return read
 
 
 def open_photo(path: Path, name: str | None = None) -> Photo:

@@ -8,11 +8,16 @@ import re
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sporecount.calibration import AdapterProfile
+from sporecount.files.profiles import save_profile
+from sporecount.season import Book
+from sporecount.season.book import BOOK_NAME
 from tests.page.browsing import Server, chromium_path
 from tests.page.example import simulated_ruling, write_example
 from tests.session_folder import drawn_photo, jpeg
@@ -90,6 +95,131 @@ def test_from_drop_to_verdict(tab, tmp_path):
         server.close()
 
 
+def test_a_changed_print_area_leaves_the_adapter_as_it_is(tab, tmp_path, monkeypatch):
+    monkeypatch.setenv("SPORECOUNT_HOME", str(tmp_path / "home"))
+    for name, um_per_px in (("aaa", 0.814), ("practice", 0.661)):
+        save_profile(asdict(AdapterProfile(name, 10.0, um_per_px, 0.001, 4000, 3000)))
+    server = Server(tmp_path / "new", tmp_path / "home", "--adapter", "practice")
+    try:
+        tab.goto(server.opening)
+        expect(tab.locator("select[name=adapter]")).to_have_value("practice")
+        tab.fill("[name=print_area_mm2]", "42")
+        tab.get_by_role("button", name="Count this way").click()
+        expect(tab.locator("#scale-said")).to_contain_text("from now on")
+        tab.reload()
+        expect(tab.locator("[name=print_area_mm2]")).to_have_value("42")
+        expect(tab.locator("select[name=adapter]")).to_have_value("practice")
+        expect(tab.locator("[name=by][value=adapter]")).to_be_checked()
+    finally:
+        server.close()
+
+
+def sign(tab, initials: str) -> None:
+    """Say who reads, as one does at the keyboard."""
+    tab.locator("#reader").focus()
+    tab.keyboard.type(initials)
+    tab.keyboard.press("Enter")
+
+
+def await_kept(tab) -> None:
+    """Wait until no decision waits in the browser any more."""
+    waiting = "Object.keys(localStorage).some(key => key.startsWith('outbox') && localStorage[key] !== '[]')"
+    until = time.monotonic() + SOON / 1000
+    while tab.evaluate(waiting):
+        assert time.monotonic() < until, "decisions still wait in the browser"
+        tab.wait_for_timeout(50)
+
+
+def decisions(folder: Path) -> list[tuple[str, str]]:
+    """Who said what, in the order in which it was written down."""
+    book = Book(folder / "sporecount" / BOOK_NAME)
+    try:
+        return [(one.reader, one.says) for one in book.readings()]
+    finally:
+        book.close()
+
+
+def test_keys_decide_wherever_the_focus_is_but_are_text_in_the_initials(tab, tmp_path):
+    folder = tmp_path / "fernhollow"
+    write_example(folder)
+    server = Server(folder, tmp_path / "home", command="recheck")
+    try:
+        tab.goto(server.opening)
+        progress, reader, only = tab.locator("#progress"), tab.locator("#reader"), tab.locator("#only")
+        expect(progress).to_have_text("36 objects to decide, 0 decided", timeout=SOON)
+        sign(tab, "AB")
+        tab.keyboard.press("n")
+        expect(progress).to_have_text("35 objects to decide, 1 decided")
+        expect(reader).to_have_value("AB")
+        reader.focus()
+        tab.keyboard.press("Tab")
+        expect(only).to_be_focused()
+        tab.keyboard.press("s")
+        expect(progress).to_have_text("34 objects to decide, 2 decided")
+        here = tab.locator("#where").inner_text()
+        tab.keyboard.press("ArrowRight")
+        expect(tab.locator("#where")).not_to_have_text(here)
+        expect(only).to_have_value("")
+        tab.locator("#centre").focus()
+        tab.keyboard.press("c")
+        expect(progress).to_have_text("33 objects to decide, 3 decided")
+        tab.locator("summary", has_text="What the program learns").click()
+        tab.locator("#learn").focus()
+        tab.keyboard.press("n")
+        expect(progress).to_have_text("32 objects to decide, 4 decided")
+        reader.fill("")
+        reader.focus()
+        tab.keyboard.type("nsc")
+        expect(reader).to_have_value("nsc")
+        expect(progress).to_have_text("32 objects to decide, 4 decided")
+        await_kept(tab)
+    finally:
+        server.close()
+    assert decisions(folder) == [("AB", "not"), ("AB", "spore"), ("AB", "unsure"), ("AB", "not")]
+
+
+def test_the_first_decision_waits_for_the_initials_of_its_reader(tab, tmp_path):
+    folder = tmp_path / "fernhollow"
+    write_example(folder)
+    server = Server(folder, tmp_path / "home", command="recheck")
+    try:
+        tab.goto(server.opening)
+        progress, asked = tab.locator("#progress"), tab.get_by_role("dialog", name="Who is reading?")
+        expect(progress).to_have_text("36 objects to decide, 0 decided", timeout=SOON)
+        where = tab.locator("#where").inner_text()
+        tab.keyboard.press("n")
+        expect(asked).to_contain_text("not a spore")
+        tab.keyboard.press("Enter")  # without initials nothing goes on
+        expect(asked).to_be_visible()
+        tab.get_by_role("button", name="Not now").focus()
+        tab.keyboard.press("s")
+        tab.keyboard.press("Escape")
+        expect(asked).to_be_hidden()
+        expect(tab.locator("#trouble")).to_contain_text("Nothing is decided yet")
+        expect(progress).to_have_text("36 objects to decide, 0 decided")
+        expect(tab.locator("#where")).to_have_text(where)
+        tab.keyboard.press("a")
+        for _ in range(6):
+            tab.keyboard.press("Shift+ArrowLeft")
+        tab.keyboard.press("Enter")
+        expect(asked).to_contain_text("a missed spore")
+        tab.keyboard.type("CS")
+        tab.keyboard.press("Enter")
+        expect(tab.locator("#trouble")).to_contain_text("Added a missed spore")
+        expect(progress).to_have_text("36 objects to decide, 1 decided")
+        tab.keyboard.press("n")
+        expect(progress).to_have_text("35 objects to decide, 2 decided")
+        tab.reload()
+        expect(progress).to_have_text("35 objects to decide, 2 decided", timeout=SOON)
+        expect(tab.locator("#reader")).to_have_value("CS")
+        tab.keyboard.press("s")
+        expect(progress).to_have_text("34 objects to decide, 3 decided")
+        await_kept(tab)
+    finally:
+        server.close()
+    assert decisions(folder) == [("CS", "added"), ("CS", "not"), ("CS", "spore")]
+
+
 def test_rechecking_by_keyboard_survives_reload_and_a_killed_program(tab, tmp_path):
     folder = tmp_path / "fernhollow"
     write_example(folder)
@@ -99,6 +229,7 @@ def test_rechecking_by_keyboard_survives_reload_and_a_killed_program(tab, tmp_pa
         progress, trouble = tab.locator("#progress"), tab.locator("#trouble")
         expect(progress).to_have_text("36 objects to decide, 0 decided", timeout=SOON)
         expect(tab.locator("#field-words")).to_contain_text("The program alone: 31", timeout=SOON)
+        sign(tab, "AB")
         for key in ("s", "n", "c"):
             tab.keyboard.press(key)
         expect(progress).to_have_text("33 objects to decide, 3 decided")
@@ -140,6 +271,7 @@ def test_two_tabs_keep_step_and_the_second_reading_is_blind(chromium, tmp_path):
         one, other = context.new_page(), context.new_page()
         one.goto(server.opening + "&to=/recheck")
         expect(one.locator("#progress")).to_have_text("36 objects to decide, 0 decided", timeout=SOON)
+        sign(one, "AB")
         other.goto(server.home + "/recheck")
         expect(other.locator("#progress")).to_have_text("36 objects to decide, 0 decided", timeout=SOON)
         one.keyboard.press("s")
@@ -165,6 +297,7 @@ def test_deciding_fast_stays_responsive(tab, tmp_path):
     try:
         tab.goto(server.opening + "&to=/recheck")
         expect(tab.locator("#progress")).to_contain_text("204 objects to decide", timeout=SOON)
+        sign(tab, "AB")
         times = []
         for number in range(1, 41):
             began = time.perf_counter()
@@ -237,6 +370,31 @@ def test_calibration_to_certificate_by_keyboard(tab, tmp_path):
         tab.goto(server.home + "/")
         expect(tab.locator("select[name=adapter]")).to_contain_text("blue tube, 40×")
         expect(tab.locator("[name=by][value=adapter]")).to_be_checked()
+    finally:
+        server.close()
+
+
+def test_a_file_that_is_no_photo_keeps_no_ruling_out(tab, tmp_path):
+    ruling, text, empty = (tmp_path / name for name in ("ruling_40x.jpg", "text_1.jpg", "zero.jpg"))
+    ruling.write_bytes(simulated_ruling())
+    text.write_bytes(b"no photo at all, but a text of some length")
+    empty.write_bytes(b"")
+    server = Server(tmp_path / "new", tmp_path / "home")
+    try:
+        tab.goto(server.opening + "&to=/calibrate")
+        tab.set_input_files("#files", [str(text), str(ruling), str(empty)])
+        refused = tab.locator("#refused li")
+        expect(refused).to_have_text(
+            [re.compile("^text_1.jpg: the file is not a photo"), re.compile("^zero.jpg: the file is empty")]
+        )
+        expect(tab.locator(".ruling h3")).to_have_text("ruling_40x.jpg", timeout=SOON)
+        # nothing is said of the microscope yet: both places point to its fields
+        for place in (".ruling .words", "#together"):
+            expect(tab.locator(place)).to_contain_text("Fill in the finest division in step 2")
+        tab.fill("[name=objective]", "40")
+        tab.fill("[name=division_um]", "10")
+        tab.keyboard.press("Tab")
+        expect(tab.locator("#together")).to_contain_text("µm per pixel", timeout=SOON)
     finally:
         server.close()
 

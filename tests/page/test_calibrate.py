@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 
 import pytest
 from PIL import Image
@@ -45,6 +46,24 @@ def test_a_photo_without_a_ruling_says_why_and_gives_no_number(empty, ruling):
     assert all(one["what"] and one["remedy"] for one in said["photos"])
     assert empty.post("/calibrate/accept", json={"name": "blue tube"}).status_code == 400
     assert list_profiles() == []
+
+
+def test_why_no_number_came_is_said_for_the_fields_of_the_page(empty, ruling):
+    page = empty.get("/calibrate").text
+    assert not re.findall(
+        r'placeholder="(?:[\d.]+|tell)"', page
+    )  # nothing that looks filled in, or is a riddle
+    empty.put("/calibrate/photos?name=ruling_40x.jpg", content=ruling)
+    said = empty.get("/calibrate/read.json").json()
+    (photo,) = said["photos"]
+    assert "the size of a division was not named" in photo["what"]
+    assert "finest division in step 2" in photo["remedy"]
+    assert said["words"] == f"No photo gives a number yet. {photo['remedy']}."
+    assert "--" not in said["words"] + photo["remedy"]
+    empty.put("/calibrate/photos?name=cut.jpg", content=ruling[:9000])
+    both = empty.get("/calibrate/read.json").json()
+    assert all(f"{one['remedy']}." in both["words"] for one in both["photos"])
+    assert len({one["remedy"] for one in both["photos"]}) == 2
 
 
 def test_accepting_keeps_profile_and_certificate_and_counts_with_it(empty, ruling):

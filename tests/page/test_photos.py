@@ -1,13 +1,17 @@
 """Files that are dropped: names, kinds, sizes, doubles; and what is shown of each photo."""
 
 import asyncio
+import re
 import time
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sporecount.calibration import AdapterProfile
 from sporecount.errors import PhotoError
+from sporecount.files.profiles import save_profile
 from sporecount.page.desk import Desk
 from sporecount.page.news import News
 from sporecount.page.uploads import safe_path
@@ -174,6 +178,44 @@ def test_a_scale_that_cannot_be_is_refused_in_words(empty, said):
     answer = empty.post("/count/scale", json=said)
     assert answer.status_code == 400
     assert answer.json()["error"]["words"]
+
+
+def chosen(client) -> list[tuple[str, str]]:
+    """What the list of adapters shows as chosen: its value and its words."""
+    listed = re.search(r'<select name="adapter".*?</select>', client.get("/").text, re.DOTALL)[0]
+    return re.findall(r'<option value="([^"]*)"[^>]* selected>([^<]*)<', listed)
+
+
+@pytest.mark.parametrize(
+    ("wish", "shown"),
+    [
+        (Wish(), []),
+        (Wish(adapter="practice"), [("practice", "practice, 10×")]),
+        (Wish(adapter="practice", objective=10.0), [("practice", "practice, 10×")]),
+        (Wish(adapter="Practice"), [("practice", "practice, 10×")]),
+        (Wish(adapter="loan", objective=20.0), [("loan", "loan")]),
+        (Wish(adapter="bench", objective=40.0), [("bench", "bench, 40×")]),
+        (Wish(adapter="bench"), [("bench", "bench, the objective of each photo")]),
+        (Wish(adapter="bench", objective=4.0), [("bench", "bench, 4×, not stored")]),
+        (Wish(adapter="gone"), [("gone", "gone, not stored")]),
+    ],
+)
+def test_the_adapter_that_photos_are_counted_with_is_the_one_shown(empty, wish, shown):
+    for name, objective in (
+        ("aaa", 10.0), ("practice", 10.0), ("bench", 10.0), ("bench", 40.0), ("loan", None),
+    ):  # fmt: skip
+        save_profile(asdict(AdapterProfile(name, objective, 0.6, 0.001, 4000, 3000)))
+    empty.desk.live.change(wish)
+    assert chosen(empty) == shown
+
+
+def test_an_adapter_that_is_gone_is_not_exchanged_for_a_rough_guess(empty):
+    empty.desk.live.change(Wish(adapter="gone"))
+    assert chosen(empty) == [("gone", "gone, not stored")]
+    assert (
+        "disabled"
+        not in re.search(r'<input type="radio" name="by" value="adapter"[^>]*>', empty.get("/").text)[0]
+    )
 
 
 def test_a_scale_is_taken_with_a_decimal_comma(empty):

@@ -99,6 +99,7 @@ def test_the_print_follows_in_the_background(client):
         {"says": "maybe"}, {"says": None}, {"x": "left"}, {"x": 1e9}, {"y": -50}, {"round": 3}, {"id": "x"},
         {"id": "a b c d e f g h"},
         {"photo": "0" * 16}, {"photo": "../x"},
+        {"reader": ""}, {"reader": " "}, {"reader": None}, {"reader": "\x00"},
     ],
 )  # fmt: skip
 def test_what_is_no_decision_is_refused_in_words(client, changes):

@@ -226,6 +226,17 @@ def test_any_name_can_be_drawn(name):
     assert text_mask(name, 14).shape[0] == 18
 
 
+def test_below_the_picture_the_cause_of_the_flag_stands_first_however_the_reasons_came():
+    field = make_field(3, flag="unusable")
+    photo = make_photo(field)
+    preview = make_preview(photo, field)
+    captions = {
+        overlay_jpeg(photo, replace(field, tally=replace(field.tally, reasons=reasons)), preview)
+        for reasons in (("low-power", "out-of-focus"), ("out-of-focus", "low-power"))
+    }
+    assert len(captions) == 1
+
+
 def test_every_kind_has_a_hatching_of_its_own():
     tiles = [hatch_tile(index, 16) for index in range(len(CLUTTER_KINDS))]
     for light, dark in tiles:

@@ -1,6 +1,7 @@
 """Every case of the words that a keeper reads."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -370,6 +371,19 @@ def test_where_a_photo_is_of_no_use_nothing_asks_to_re_check_it():
     assert len(remarks) == 1
     assert remedies == (REASONS["out-of-focus"].remedy, REASONS["few-fields"].remedy)
     assert reason_words(("ambiguous-objects",))[2] == (REASONS["ambiguous-objects"].remedy,)
+
+
+def test_what_makes_a_photo_useless_is_said_before_what_a_re_check_could_settle():
+    tally = make_field(0).tally
+    useless = replace(
+        tally, flag="unusable", reasons=("view-size-mismatch", "no-round-view", "unlike-known", "low-power")
+    )
+    assert field_sentence(useless).startswith("Not usable: the picture does not look like a tape print")
+    again = replace(tally, flag="recheck", reasons=("few-fields", "low-power", "crowded"))
+    assert "Look again: at this magnification" in field_sentence(again)
+    print_of_it = make_print(flag="unusable", reasons=("approximate-scale", "out-of-focus"))
+    doubts = print_verdict(print_of_it).doubts
+    assert doubts == (REASONS["out-of-focus"].words, REASONS["approximate-scale"].words)
 
 
 def test_attention_goes_from_heavy_to_none_whatever_the_order():

@@ -1,5 +1,5 @@
 // The Calibrate place: photos of a ruling in, every line marked, accept or see why not.
-import { ask, plural } from "./talk.js";
+import { ask, plural, refused } from "./talk.js";
 import { drawingPlace } from "./length.js";
 import { short } from "./viewer.js";
 
@@ -9,11 +9,13 @@ const form = at("rig");
 let asked = 0;
 
 async function put(files) {
+  at("refused").replaceChildren();
   for (const [number, file] of files.entries()) {
     tell(`Taking over ${number + 1} of ${files.length} …`);
     const answer = await fetch(`/calibrate/photos?name=${encodeURIComponent(file.name)}`, { method: "PUT", body: file }).catch(() => null);
+    if (answer?.ok) continue;
     const told = await answer?.json().catch(() => null);
-    if (!answer?.ok) { tell(told?.error?.words ?? "The program does not answer. Start it again."); return; }
+    refused(file.name, told?.error?.words?.replace(`${file.name}: `, "") ?? "it could not be sent.");
   }
   read();
 }
@@ -92,7 +94,7 @@ function together({ together: all, words, checks, photos }) {
 }
 
 at("files").onchange = (event) => { put([...event.target.files]); event.target.value = ""; };
-at("clear").onclick = () => ask("/calibrate/remove", { photo: "all" }).then(read).catch((fault) => tell(fault.message));
+at("clear").onclick = () => ask("/calibrate/remove", { photo: "all" }).then(() => { at("refused").replaceChildren(); return read(); }).catch((fault) => tell(fault.message));
 form.onsubmit = (event) => event.preventDefault();
 form.onchange = read;
 at("accept").onsubmit = async (event) => {

@@ -8,6 +8,8 @@ const drawer = `outbox-${document.body.dataset.session}`;
 const read = () => { try { return JSON.parse(localStorage.getItem(drawer)) ?? []; } catch { return []; } };
 const write = (list) => localStorage.setItem(drawer, JSON.stringify(list));
 
+export const pending = () => read().length > 0;
+
 let busy = false;
 let told = { written() {}, waiting() {}, refused() {} };
 

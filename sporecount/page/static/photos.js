@@ -1,5 +1,5 @@
 // The Photos place: sending files, progress, and the list.
-import { ask, news, plural, span, Silence } from "./talk.js";
+import { ask, news, plural, refused, span, Silence } from "./talk.js";
 
 const at = (id) => document.getElementById(id);
 const LANES = 3;
@@ -97,14 +97,6 @@ at("cancel").onclick = () => {
   sending.queue.length = 0;
   for (const request of sending.open) request.abort();
 };
-
-function refused(name, why) {
-  const line = document.createElement("li");
-  const bold = document.createElement("b");
-  bold.textContent = name;
-  line.append(bold, `: ${why}`);
-  at("refused").append(line);
-}
 
 // ---- drop and choose -----------------------------------------------------
 

@@ -1,12 +1,13 @@
 // The Re-check place: one doubtful object after the other, decided by single keys.
 import { Viewer, aboutLayer, short } from "./viewer.js";
 import { ask, news, plural, Silence } from "./talk.js";
-import { put, send, whenWritten } from "./outbox.js";
+import { pending, put, send, whenWritten } from "./outbox.js";
 
 const NEAR_UM = 60, AROUND_UM = 400;
 const WORDS = { spore: "a spore", not: "not a spore", unsure: "cannot be told", added: "a missed spore" };
 
 const at = (id) => document.getElementById(id);
+const HINT = at("hint").textContent;
 let kept = ""; // what is said while decisions wait in this browser; no other silence may hide it
 const turn = Number(at("recheck").dataset.round);
 const near = new Viewer(at("near")), around = new Viewer(at("around"), { still: true });
@@ -24,15 +25,41 @@ at("only").onchange = (event) => {
   if (event.target.value) query.set("print", event.target.value); else query.delete("print");
   location.search = query;
 };
-at("who").onsubmit = (event) => event.preventDefault();
-const name = () => reader.value.trim() || "reader";
+at("who").onsubmit = (event) => { event.preventDefault(); at("pair").focus(); };
+const name = () => reader.value.trim();
+
+// A decision bears the initials of its reader: the first one waits until they are given.
+let unsigned = null;
+function signed(words, act) {
+  if (name()) { act(); return; }
+  unsigned = { act, of: here };
+  at("sign-what").textContent = `${here.sample}, object ${here.row + 1}: ${words}.`;
+  at("sign").showModal();
+}
+at("sign-form").onsubmit = async (event) => {
+  event.preventDefault();
+  const { act, of } = unsigned;
+  unsigned = null;
+  reader.value = at("initials").value.trim();
+  localStorage.setItem("reader", reader.value);
+  at("sign").close();
+  await fetchQueue(); // what this reader has decided before is not asked again
+  if (here === of) act(); else announce(`${name()} has decided on that object before; here is the next.`);
+};
+at("not-now").onclick = () => at("sign").close();
+at("sign").onclose = () => {
+  if (unsigned) announce("Nothing is decided yet: a decision needs the reader’s initials.");
+  unsigned = null;
+};
 
 // ---- the queue ---------------------------------------------------------------
 
 async function fetchQueue() {
+  const before = own.size, open = pending();
   const query = new URLSearchParams({ round: turn, print: at("only").value, reader: name() });
   const told = await ask(`/recheck/queue.json?${query}`, undefined, "GET").catch((fault) => { at("trouble").textContent = fault.message; });
   if (!told) return;
+  if (open || own.size > before) { clearTimeout(again); again = setTimeout(fetchQueue, 300); return; } // it lacks a decision of this tab
   list = told.objects;
   decided = told.decided;
   mine = told.mine;
@@ -99,13 +126,15 @@ function progress() {
 
 function decide(says) {
   if (!here) return;
-  const one = { photo: here.photo, x: here.x, y: here.y, says, reader: name(), round: turn, row: here.row, sample: here.sample, field: here.field };
-  sayIt(one);
-  mine.push(one);
-  list.shift();
-  decided += 1;
-  announce(`${here.sample}, object ${here.row + 1}: ${WORDS[says]}.`);
-  showNext();
+  signed(WORDS[says], () => {
+    const one = { photo: here.photo, x: here.x, y: here.y, says, reader: name(), round: turn, row: here.row, sample: here.sample, field: here.field };
+    sayIt(one);
+    mine.push(one);
+    list.shift();
+    decided += 1;
+    announce(`${here.sample}, object ${here.row + 1}: ${WORDS[says]}.`);
+    showNext();
+  });
 }
 
 function sayIt({ photo, x, y, says, reader: who, round }) {
@@ -136,7 +165,7 @@ function setAdding(on) {
   for (const viewer of [near, around]) viewer.canvas.classList.toggle("measuring", on);
   near.cross = on ? [near.width / 2, near.height / 2] : null;
   near.draw();
-  at("hint").textContent = on ? "Click the missed spore, in either window; or move the cross onto it with the arrow keys and press Enter. Escape ends it." : "Both windows show every object at the same scale. Keys work anywhere on this page.";
+  at("hint").textContent = on ? "Click the missed spore, in either window; or move the cross onto it with the arrow keys and press Enter. Escape ends it." : HINT;
   if (on) at("near").focus();
 }
 
@@ -144,14 +173,16 @@ function addAt(viewer, [sx, sy]) {
   const [x, y] = viewer.place(sx, sy);
   const { width, height } = viewer.shape;
   if (!adding || !here || x < 0 || y < 0 || x > width || y > height) return;
-  const one = { photo: here.photo, x: Math.round(10 * x) / 10, y: Math.round(10 * y) / 10, says: "added", reader: name(), round: turn };
-  sayIt(one);
-  mine.push(one);
-  decided += 1;
-  for (const each of [near, around]) { each.readings = [...each.readings, one]; each.draw(); }
-  announce("Added a missed spore.");
-  setAdding(false);
-  progress();
+  signed(`${WORDS.added} beside it`, () => {
+    const one = { photo: here.photo, x: Math.round(10 * x) / 10, y: Math.round(10 * y) / 10, says: "added", reader: name(), round: turn };
+    sayIt(one);
+    mine.push(one);
+    decided += 1;
+    for (const each of [near, around]) { each.readings = [...each.readings, one]; each.draw(); }
+    announce("Added a missed spore.");
+    setAdding(false);
+    progress();
+  });
 }
 near.on("pick", (where) => addAt(near, where));
 at("around").addEventListener("click", (event) => { const box = event.target.getBoundingClientRect(); addAt(around, [event.clientX - box.left, event.clientY - box.top]); });
@@ -276,7 +307,7 @@ at("centre").onclick = centre;
 
 const keys = { s: () => decide("spore"), n: () => decide("not"), c: () => decide("unsure"), u: takeBack, a: () => setAdding(!adding), o: line, 0: centre };
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("input, select, textarea")) return;
+  if (event.ctrlKey || event.metaKey || event.altKey || at("sign").open || event.target.matches("input[type=text]")) return;
   if (adding) {
     const step = event.shiftKey ? 20 : 4;
     const ways = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };

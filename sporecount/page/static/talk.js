@@ -34,6 +34,14 @@ export function news(kinds) {
   return source;
 }
 
+// Names a file that was not taken, with the reason, in the place's list of such files.
+export function refused(name, why) {
+  const line = document.createElement("li"), bold = document.createElement("b");
+  bold.textContent = name;
+  line.append(bold, `: ${why}`);
+  document.getElementById("refused").append(line);
+}
+
 export const plural = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`;
 
 export function span(seconds) {
