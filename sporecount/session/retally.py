@@ -18,6 +18,7 @@ _OF_THE_SESSION = (
     "control-missed",
     "photos-left-out",
     "same-photo-elsewhere",
+    "camera-names",
     *OF_THE_SESSION,
 )
 """Reasons that come from other prints or photos of the session, so that no reading of this one takes them away."""

@@ -19,7 +19,7 @@ from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, printable
 from sporecount.session.known import clean_prints, known_prints, weigh_known
-from sporecount.session.notes import mark_filed_twice, next_print, photo_notes
+from sporecount.session.notes import mark_camera_named, mark_filed_twice, next_print, photo_notes
 from sporecount.session.outputs import write_report, write_session, write_tables
 from sporecount.session.overviews import assign_overviews, overview_notes
 from sporecount.session.own_recall import read_own_recall
@@ -130,6 +130,7 @@ def count_folder(
         )
         prints, of_known = weigh_known(prints, known, false_rate)
         prints = mark_filed_twice(prints, done, places)
+        prints, of_names = mark_camera_named(plan, prints, done, places)
         sizes = Sizes(fields, settings)
         prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
         result = SessionResult(
@@ -146,6 +147,7 @@ def count_folder(
                 *sizes.notes(),
                 *of_spike,
                 *overview_notes(of_print),
+                *of_names,
                 *photo_notes(plan, done, places),
             ),
             spore_size=sizes.session,
