@@ -109,8 +109,8 @@ def _as_kinds(before: Kinds, spore: np.ndarray) -> Kinds:
 def mostly_unread(doubtful: int, asked: int) -> bool:
     """Whether more than half of the objects that the machine doubted are still in doubt.
 
-    Where it asked for a look, reading a few of them must not end the doubt: which ones were read is chance, and the
-    rest is as doubtful as it was.
+    Where it asked for a look, reading a few of them must not end the doubt: which ones were read is chance, and
+    the rest is as doubtful as it was.
 
     Parameters
     ----------

@@ -140,6 +140,7 @@ def count_folder(
             failed=tuple(failed),
             provenance=provenance,
             notes=(
+                *plan.passed_over,
                 *of_blanks,
                 *of_known,
                 *next_print(plan, prints),
