@@ -383,7 +383,14 @@ def read_sentences(tally: PrintTally, readers: Readers) -> list[str]:
             )
         if read.flag != tally.flag:
             lines.append(f"The flag is then {read.flag}; the machine's own is {tally.flag}.")
-    if tally.sample in readers.keeper:
-        says, note = readers.keeper[tally.sample]
-        lines.append(f"The keeper's decision: {says}" + (f" ({note})." if note else "."))
+    if keeper := keeper_words(tally.sample, readers):
+        lines.append(keeper)
     return lines
+
+
+def keeper_words(sample: str, readers: Readers) -> str:
+    """Say what the keeper decided on a print; empty where nothing."""
+    if sample not in readers.keeper:
+        return ""
+    says, note = readers.keeper[sample]
+    return f"The keeper's decision: {says}" + (f" ({note})." if note else ".")

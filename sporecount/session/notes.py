@@ -19,13 +19,22 @@ _ALIKE = 0.75
 `print_area` are, `date` and `cage` are not."""
 
 
-def next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
-    """Say which print to photograph next, blank ones left out: nobody asks for their load."""
+def next_print(rows: Mapping[str, TableRow], prints: Iterable[PrintTally], *, by_people: bool = False) -> str:
+    """Say which print to photograph next, blank ones left out: nobody asks for their load.
+
+    Parameters
+    ----------
+    rows : mapping
+        Photo to its row of the table.
+    prints : iterable of PrintTally
+    by_people : bool
+        Whether readers' decisions are in them.
+    """
     from sporecount.report.session_words import next_print_words
 
-    blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
+    blank = {row.sample for photo, row in rows.items() if is_blank(row.sample, (photo,), rows)}
     asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]
-    return [words] if (words := next_print_words(asked)) else []
+    return next_print_words(asked, by_people=by_people)
 
 
 def mark_filed_twice(

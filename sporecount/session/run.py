@@ -133,7 +133,8 @@ def count_folder(
         prints, of_names = mark_camera_named(plan, prints, done, places)
         sizes = Sizes(fields, settings)
         prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
-        result = SessionResult(
+        comes_next = next_print(plan.rows, prints)
+        machine = SessionResult(
             folder=printable(plan.folder.resolve().name),
             fields=fields,
             prints=prints,
@@ -143,7 +144,7 @@ def count_folder(
                 *plan.passed_over,
                 *of_blanks,
                 *of_known,
-                *next_print(plan, prints),
+                *([comes_next] if comes_next else ()),
                 *of_scales,
                 *sizes.notes(),
                 *of_spike,
@@ -154,15 +155,16 @@ def count_folder(
             spore_size=sizes.session,
             own_recall=own_recall,
             false_rate=false_rate,
+            next_print=comes_next,
         )
         book = ReadSession(plan.out)
-        result = book.tallied(result, fields.preview)
+        result = book.tallied(machine, fields.preview, plan.rows)
         write_tables(plan.out, result)
         if book.readings:
             book.write(plan.out, result)
         sizes.write(plan.out)
         table = {name: as_json(row) for name, row in plan.rows.items()}
-        made_from = write_session(plan.out, result, places, plan.overlays, table)
+        made_from = write_session(plan.out, machine, places, plan.overlays, table)
         pictures = FieldPictures(plan.out, kept)
         keys = {tally.sample: key for key, tally in tallies}
         maps = KeptPrints(kept / "prints")
