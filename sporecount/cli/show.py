@@ -97,8 +97,13 @@ def summary_lines(prints: Sequence[PrintTally], readers: Readers | None = None) 
 
     Where people decided on objects, their count and flag are a row of their own, and what is said is said of it.
     """
-    from sporecount.reasons import REASONS
-    from sporecount.report.words import could_hide_words, heavy_words, keeper_words, print_case
+    from sporecount.report.words import (
+        could_hide_words,
+        density_of_doubts_words,
+        heavy_words,
+        keeper_words,
+        print_case,
+    )
 
     yield _row(_HEAD)
     yield "-" * (sum(_WIDTHS) + len(_WIDTHS) - 1)
@@ -115,13 +120,8 @@ def summary_lines(prints: Sequence[PrintTally], readers: Readers | None = None) 
             remarks.append(could_hide_words(tally))
         elif case != "unusable":
             remarks.append(heavy_words(tally))
-        # of equals what is missing comes first: only that can still be found and added
-        gravest = sorted(
-            tally.reasons, key=lambda code: (-_weight(REASONS[code].flag), code != "photos-left-out")
-        )
-        if gravest:
-            remarks.append(REASONS[gravest[0]].words)
-        for remark in remarks:
+        remarks += [density_of_doubts_words(tally), _reasons(tally.reasons)]
+        for remark in filter(None, remarks):
             yield f"  {one_line(remark)}"
 
 
@@ -129,8 +129,23 @@ def _answer(tally: PrintTally) -> tuple[str, str, str]:
     return str(tally.spores) if tally.fields else "-", _density(tally), tally.flag
 
 
-def _weight(flag: str) -> int:
-    return ("clear", "recheck", "unusable").index(flag)
+def _reasons(codes: Sequence[str]) -> str:
+    """Say one of the reasons for the flag in words, and name the others of its weight.
+
+    What is missing comes first, since only that can still be found and added; a scale that is not known well comes
+    last, since that mostly holds for the whole session.
+    """
+    from sporecount.reasons import REASONS, flag_of
+
+    flag = flag_of(codes)
+    order = {"photos-left-out": -1, "approximate-scale": 1, "uncalibrated": 1}
+    first, *others = sorted(
+        (code for code in codes if REASONS[code].flag == flag), key=lambda code: order.get(code, 0)
+    ) or [""]
+    if not first:
+        return ""
+    more = f" (+ {len(others)} more: {', '.join(others)})" if others else ""
+    return f"{REASONS[first].words}{more}"
 
 
 def _density(tally: PrintTally) -> str:

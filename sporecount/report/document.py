@@ -188,7 +188,8 @@ def _figures(tally: PrintTally) -> dict[str, str]:
         if math.isfinite(tally.density_per_mm2):
             low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
             density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
-    return {"density": density, "heavy": heavy}
+    of_doubts = "of doubtful objects alone" if words.density_of_doubts_words(tally) else ""
+    return {"density": density, "of_doubts": of_doubts, "heavy": heavy}
 
 
 def _read_words(photo: str, readers: Readers | None) -> str:

@@ -182,6 +182,15 @@ def _doubtful_objects(tally: PrintTally) -> str:
     return plural(tally.doubtful_objects, "doubtful object")
 
 
+def density_of_doubts_words(tally: PrintTally) -> str:
+    """Say why a density stands beside a count of 0; empty where none does."""
+    if tally.spores or not tally.doubtful_objects or not math.isfinite(tally.density_per_mm2):
+        return ""
+    if about(tally.density_per_mm2) == "0":
+        return ""
+    return f"None counts as a spore; the density is that of {_doubtful_objects(tally)}."
+
+
 def _bound(load: float) -> str:
     number = about(max(load, 1.0), up=True)
     return f"{number} {'spore' if number == '1' else 'spores'}"
@@ -242,6 +251,8 @@ def _evidence(tally: PrintTally) -> list[str]:
             f"to {about(tally.density_high, up=True)}). It is the mean over the print; clumps, counting, sorting "
             "and scale are allowed for."
         )
+    elif words := density_of_doubts_words(tally):
+        lines.append(words)
     if math.isfinite(tally.load_low) and math.isfinite(tally.load_high) and print_case(tally) != "none":
         lines.append(
             f"Load: between {about(tally.load_low)} and {about(tally.load_high, up=True)} spores on the whole "

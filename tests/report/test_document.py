@@ -186,6 +186,14 @@ def test_a_print_without_a_verdict_shows_no_numbers_that_could_be_taken_for_one(
     assert "73" not in re.findall(r'data-label="Spores per mm²">([^<]*)<', text)[0]
 
 
+@pytest.mark.parametrize(("density", "doubts", "told"), [(0.1, 1, True), (0.0, 0, False), (0.02, 0, False)])
+def test_a_density_beside_no_spore_is_told_to_be_of_doubtful_objects(density, doubts, told):
+    tally = make_print(density_per_mm2=density, expected=0.4, doubtful_objects=doubts)
+    text = session_html(make_session((), (tally,)), pictures=lambda _: None).decode()
+    assert ("of doubtful objects alone" in text) is told
+    assert ("the density is that of 1 doubtful object." in text) is told
+
+
 def test_nothing_at_all_is_a_report_too():
     reader = read(session_html(make_session((), ()), lambda _: None))
     assert "No print was counted" in reader.words
