@@ -119,6 +119,11 @@ def named_by_camera(file: PhotoFile) -> bool:
     return of_camera or bool(_DATED.fullmatch(name) or _NUMBERED.fullmatch(name))
 
 
+def told_by_name_alone(file: PhotoFile, row: TableRow | None, sample: str) -> bool:
+    """Whether neither table nor label says that a photo shows this print, but its name alone."""
+    return not (row is not None and row.sample) and sample == sample_by_name(file)
+
+
 def assign_samples(photos: Iterable[Seen], rows: Mapping[str, TableRow]) -> dict[str, str]:
     """Name the print of every photo that shows a field.
 

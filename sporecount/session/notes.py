@@ -10,7 +10,7 @@ from sporecount.files.session_table import TABLE_COLUMNS, TABLE_NAME, TableRow
 from sporecount.records import PrintTally
 from sporecount.session.blanks import is_blank
 from sporecount.session.folder import natural
-from sporecount.session.groups import named_by_camera, sample_by_name
+from sporecount.session.groups import named_by_camera, told_by_name_alone
 from sporecount.session.plan import Plan
 from sporecount.session.worker import PhotoDone
 
@@ -56,13 +56,13 @@ def mark_camera_named(
     prints : tuple of PrintTally
     notes : list of str
     """
-    files = {photo.name: photo for photo in plan.contents.photos}
+    files = plan.files
     members: dict[str, list[str]] = {}
     by_camera: set[str] = set()
     for place in places:
         members.setdefault(place.sample, []).append(place.photo)
-        row, file = plan.rows.get(place.photo), files[place.photo]
-        by_name = not (row is not None and row.sample) and place.sample == sample_by_name(file)
+        file = files[place.photo]
+        by_name = told_by_name_alone(file, plan.rows.get(place.photo), place.sample)
         if by_name and named_by_camera(file):
             by_camera.add(place.sample)
     joined = {sample for sample in by_camera if len({done[photo].sha256 for photo in members[sample]}) > 1}

@@ -50,6 +50,11 @@ class Plan:
     passed_over: tuple[str, ...] = ()
 
     @property
+    def files(self) -> dict[str, PhotoFile]:
+        """The photos, by name."""
+        return {photo.name: photo for photo in self.contents.photos}
+
+    @property
     def profiles(self) -> dict[str, Any]:
         """The adapter profiles in use, by name."""
         used = [wish.profile for wish in self.wishes.values() if wish.profile is not None]

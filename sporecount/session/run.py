@@ -17,7 +17,7 @@ from sporecount.files.whole import only_run
 from sporecount.records import Provenance, SessionResult
 from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
-from sporecount.session.folder import KEPT, printable
+from sporecount.session.folder import KEPT, natural, printable
 from sporecount.session.known import clean_prints, known_prints, weigh_known
 from sporecount.session.notes import mark_camera_named, mark_filed_twice, next_print, photo_notes
 from sporecount.session.outputs import write_report, write_session, write_tables
@@ -31,6 +31,7 @@ from sporecount.session.readers import ReadSession
 from sporecount.session.scale_check import mark_scales
 from sporecount.session.scale_run import try_scales
 from sporecount.session.sizes import Sizes
+from sporecount.session.strays import as_failed, find_strays
 from sporecount.session.tidy import tidy
 from sporecount.session.worker import Hello, Setup
 from sporecount.settings import CountSettings
@@ -105,13 +106,16 @@ def count_folder(
                 )
             if workers != 0:
                 Thread(target=_get_report_ready).start()  # no daemon: libraries in C++ must not be cut off
-            done, places, failed = count_photos(at_work, plan, progress)
+            done, all_places, failed = count_photos(at_work, plan, progress)
+            kept_fields = KeptFields(kept / "fields")
+            strays = find_strays(plan, all_places, failed, kept_fields)
+            places = [place for place in all_places if place.sample not in strays]
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
             known = known_prints(plan.rows, places)
             jobs = print_jobs(plan, places, done, of_print, own_recall)
-            tallies, false_rate = tally_prints(at_work, jobs, failed, clean_prints(known))
-            kept_fields = KeptFields(kept / "fields")
+            of_prints = [one for one in failed if one.sample not in strays]
+            tallies, false_rate = tally_prints(at_work, jobs, of_prints, clean_prints(known))
             fields = FieldsOnDisk(kept_fields, places)
             doubtful = try_scales(at_work, plan, fields, places, settings)
         provenance = Provenance(
@@ -138,7 +142,9 @@ def count_folder(
             folder=printable(plan.folder.resolve().name),
             fields=fields,
             prints=prints,
-            failed=tuple(failed),
+            failed=tuple(
+                sorted([*failed, *as_failed(all_places, strays)], key=lambda one: natural(one.photo))
+            ),
             provenance=provenance,
             notes=(
                 *plan.passed_over,
@@ -176,7 +182,7 @@ def count_folder(
             lambda sample: maps.map_svg(keys[sample]),
             key_of(made_from, program_id(), book.key),
         )
-        tidy(plan, done, places, [key for key, _ in tallies])
+        tidy(plan, done, all_places, [key for key, _ in tallies])
     return result
 
 
