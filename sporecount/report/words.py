@@ -15,7 +15,16 @@ import numpy as np
 
 from sporecount.reasons import REASONS
 from sporecount.records import FieldTally, PrintTally, Readers
-from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
+from sporecount.report.phrases import (
+    HEAVY_FROM,
+    LOAD_CLASSES,
+    about,
+    area,
+    count_phrase,
+    in_100,
+    plural,
+    shows_as_little,
+)
 
 _WORTH_A_WORD = 0.5
 """Spores expected beyond those counted before it is said."""
@@ -25,6 +34,9 @@ _MANY_DOUBTS = 3.0
 
 _LIKELY = 0.5
 """Probability from which a load is called likely."""
+
+_RISK = 0.05
+"""Accepted risk of a wrong verdict on whether a load is heavy (`PrintTally.heavy_verdict`)."""
 
 PrintCase = Literal["unusable", "none", "doubtful", "few", "many", "heavy"]
 
@@ -233,13 +245,19 @@ def stop_words(tally: PrintTally) -> str:
             f"Whether the load is heavy is decided ({is_it}), at a risk of 5 in 100: no more photos are needed "
             "for that question."
         )
+    why = ""
+    if heavy_probability(tally) <= _RISK:
+        why = f", for {shows_as_little(HEAVY_FROM, in_100(_RISK))}"
     if doubts_decide(tally):
-        return "Whether the load is heavy is open: settle the doubtful objects before taking more photos."
+        return (
+            f"Whether the load is heavy is open{why}: settle the doubtful objects before taking more photos."
+        )
     if tally.fields_to_go < 0:
-        return "Whether the load is heavy stays open, even with all fields that still fit on the print."
+        return f"Whether the load is heavy stays open, even with all fields that still fit on the print{why}."
     more = plural(tally.fields_to_go, "more field")
     return (
-        f"Whether the load is heavy is open: about {more} like these would decide it, at a risk of 5 in 100."
+        f"Whether the load is heavy is open{why}: about {more} like these would decide it, at a risk of "
+        f"{in_100(_RISK)}."
     )
 
 

@@ -16,7 +16,7 @@ _UNLIKE = "unlike-known"
 def find_strays(
     plan: Plan, places: Iterable[FieldPlace], failed: Iterable[FailedPhoto], kept: KeptFields
 ) -> set[str]:
-    """Find what is no print: of which nobody but the files' names tells, and no file looks like a print.
+    """Find what is no print: no file of it looks like one, none stands in the table, and no label names it.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def find_strays(
     def stray(sample: str) -> bool:
         of_print = shown.get(sample, [])
         photos = [*(place.photo for place in of_print), *unread.get(sample, [])]
-        if not all(told_by_name_alone(files[one], plan.rows.get(one), sample) for one in photos):
+        if any(one in plan.rows or not told_by_name_alone(files[one], None, sample) for one in photos):
             return False
         fields = (kept.result(place.key) for place in of_print)
         return all(field is not None and _UNLIKE in field.tally.reasons for field in fields)
