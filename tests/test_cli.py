@@ -155,6 +155,7 @@ def test_count_in_words(folder, tmp_path):
     assert done.returncode == 1, text + done.stderr.decode()
     assert not wide_lines(text)
     assert "🦋 [red]" in text
+    assert text.lstrip().startswith("Simulated photos: ")
     assert "Could not be used (1):" in text
     assert "two\\nlines.jpg (print two\\nlines): The JPEG file is cut short" in text
     assert "not a diagnosis" in text
@@ -371,6 +372,7 @@ def test_calibrate_and_count_with_the_profile(capsys, ruling, tmp_path):
 
     code, out, _ = ran(capsys, *call)
     assert code == 0
+    assert out.startswith("Simulated photos: ")
     assert "Not stored" in out
     assert not wide_lines(out.replace(str(path), ""))
 

@@ -69,6 +69,7 @@ def count(
       sporecount count fernhollow-may --objective 10 --field-number 20
       sporecount count fernhollow-may --um-per-px 0.52 --json > may.json
     """  # noqa: D301  \b keeps lines as they are
+    from sporecount.report.session_words import simulated_words
     from sporecount.session import count_folder
 
     settings = parse_settings(
@@ -90,7 +91,10 @@ def count(
     if json and usable:
         show.say_json(as_json(result))
     elif usable:
-        show.say(["", *show.summary_lines(result.prints, result.readers), ""])
+        drawn = simulated_words(result.simulated, len(result.fields))
+        show.say(
+            ["", *([drawn, ""] if drawn else []), *show.summary_lines(result.prints, result.readers), ""]
+        )
     show.say([*show.failure_lines(result.failed)], errors=json or not usable)
     # the notes name what was left alone, such as rulings; tables and report name the rest
     closing = [*result.notes, f"Report: {show.one_line(str(place / 'report.html'))}"]

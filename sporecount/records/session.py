@@ -256,7 +256,7 @@ class SessionResult:
     `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds;
     `false_rate` is what prints known to be clean show, None without such a print.
     `readers` is None where nobody has read or decided anything. `next_print` is the one of the notes that says
-    which print comes next; empty without one.
+    which print comes next; empty without one. `simulated` of the photos counted are simulated.
     """
 
     folder: str
@@ -270,6 +270,7 @@ class SessionResult:
     false_rate: FalseRate | None = None
     readers: Readers | None = None
     next_print: str = ""
+    simulated: int = 0
 
     @property
     def prints_read(self) -> tuple[PrintTally, ...]:

@@ -104,6 +104,7 @@ def session_html(
             session_charts=[Markup(chart) for chart in drawn if chart],
             failed=result.failed,
             notes=result.notes,
+            simulated=session_words.simulated_words(result.simulated, len(rows)),
             provenance=result.provenance,
             settings_table=_settings_table(result),
             adapter=_flat(result.provenance.adapter or {}),

@@ -67,6 +67,20 @@ def _name(tally: PrintTally) -> str:
     return tally.sample or "the print without a name"
 
 
+def simulated_words(simulated: int, photos: int) -> str:
+    """Say that photos are simulated; empty where none is.
+
+    Parameters
+    ----------
+    simulated, photos : int
+        Simulated ones, of all.
+    """
+    if not simulated:
+        return ""
+    which = "Simulated photos" if simulated == photos else f"Simulated photos ({simulated} of {photos})"
+    return f"{which}: a program drew them, so they tell nothing of any animal."
+
+
 def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:
     """Sum a session up: what was counted, what needs attention, what could not be used.
 

@@ -103,6 +103,7 @@ def write_session(
         "failed": [asdict(failed) for failed in result.failed],
         "notes": list(result.notes),
         "next_print": result.next_print,
+        "simulated": result.simulated,
         "table": table,
         "spore_size": None if result.spore_size is None else asdict(result.spore_size),
         "own_recall": None if result.own_recall is None else asdict(result.own_recall),

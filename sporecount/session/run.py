@@ -14,7 +14,7 @@ from sporecount.files.kept import FieldsOnDisk, KeptFields, KeptPrints, key_of
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import as_json
 from sporecount.files.whole import only_run
-from sporecount.records import Provenance, SessionResult
+from sporecount.records import SIMULATED_CAMERA, Provenance, SessionResult
 from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
 from sporecount.session.folder import KEPT, natural, printable
@@ -162,6 +162,7 @@ def count_folder(
             own_recall=own_recall,
             false_rate=false_rate,
             next_print=comes_next,
+            simulated=sum(one.camera == SIMULATED_CAMERA for one in fields),
         )
         book = ReadSession(plan.out)
         result = book.tallied(machine, fields.preview, plan.rows)

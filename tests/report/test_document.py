@@ -194,6 +194,18 @@ def test_a_density_beside_no_spore_is_told_to_be_of_doubtful_objects(density, do
     assert ("the density is that of 1 doubtful object." in text) is told
 
 
+@pytest.mark.parametrize(
+    ("simulated", "said"),
+    [(0, ""), (2, "Simulated photos: a program drew"), (1, "Simulated photos (1 of 2): ")],
+)
+def test_simulated_photos_are_called_so_once_at_the_top(simulated, said):
+    fields = (make_field(), make_field(number=2))
+    session = make_session(fields, (make_print(),), simulated=simulated)
+    text = session_html(session, pictures=lambda _: None).decode()
+    assert text.count("Simulated photos") == (1 if said else 0)
+    assert said in text[: text.index("<main>")]
+
+
 def test_nothing_at_all_is_a_report_too():
     reader = read(session_html(make_session((), ()), lambda _: None))
     assert "No print was counted" in reader.words
