@@ -127,7 +127,9 @@ def test_version(capsys):
         (["count", ".", "--adapter", "nobody's"], "no adapter profile of this name"),
         (["calibrate", "/nowhere.jpg"], "cannot be read"),
         (["calibrate", "/nowhere.jpg", "--check"], "no profile to check"),
+        (["calibrate", "a.jpg", "--adapter", "../evil"], "this name cannot be used for an adapter"),
         (["adapters", "show", "nobody's"], "no adapter profile of this name"),
+        (["adapters", "remove", "nobody's"], "no adapter profile of this name"),
     ],
 )
 def test_bad_calls_end_with_2_and_words(capsys, tmp_path, monkeypatch, arguments, match):

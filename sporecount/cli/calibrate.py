@@ -81,6 +81,7 @@ def calibrate(
       sporecount calibrate view.jpg --objective 10 --by-view --adapter loan
       sporecount calibrate bar.jpg --length-um 500 --ends 812,640,1490,655
     """  # noqa: D301  \b keeps lines as they are
+    from sporecount.files.profiles import require_adapter_name
     from sporecount.session.calibrating import (
         check_against,
         join_rulings,
@@ -97,6 +98,7 @@ def calibrate(
             "no profile to check", code="bad-call", where="--check", remedy="Name it with --adapter"
         )
     if adapter is not None and not check:
+        require_adapter_name(adapter)
         need_objective(objective)
     if (within_um or thing) and length_um is None:
         raise _bad_call("--within-um and --thing tell of a known length: they go with --length-um and --ends")
