@@ -162,6 +162,7 @@ def test_prints_by_folder_and_name(name, sample):
         "2026-05-03 10.11.12.jpg",
         "photo_2026-05-03_10-11-12.jpg",
         "photo-1.jpg",
+        "Sent Image 2026-05-03 at 10.11.12.jpg",
         "DCIM/FH-12_1.jpg",
         "DCIM/100ABCDE/FH-12_1.jpg",
         "2026-05-03/FH-12_1.jpg",
@@ -186,6 +187,8 @@ def test_names_that_a_camera_gives(name):
         "night_2.jpg",
         "imago_1.jpg",
         "2026_7_1.jpg",
+        "12_2026-05-03.jpg",
+        "FH-12_20260503_101112.jpg",
         "-1.jpg",
     ],
 )

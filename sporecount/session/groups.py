@@ -36,10 +36,10 @@ _BESIDE = {"e", "wa", "edit", "edited", "copy", "cover", "hdr", "burst", "portra
 """Words with which cameras, phones and programs that copy from them begin file names, and those that they put
 after them (common practice)."""
 
-_DATED = re.compile(r"(?:19|20)\d\d[-_. ]?(?:0[1-9]|1[0-2])[-_. ]?(?:0[1-9]|[12]\d|3[01])(?!\d)[\W\d_]*")
+_DATE = re.compile(r"(?<!\d)(?:19|20)\d\d[-_. ]?(?:0[1-9]|1[0-2])[-_. ]?(?:0[1-9]|[12]\d|3[01])(?!\d)")
 _NUMBERED = re.compile(r"[Pp]?[1-9]\d\d[\s_-]?\d{4}|[1-9]\d\d[A-Z][A-Z\d_]{4}")
-"""Names of a date, with or without a time; and those of the camera's numbers of folder and photo, or of a folder,
-as `P1010001` and `100ABCDE` (JEITA CP-3461, from memory)."""
+"""A date in a name; names made of the camera's numbers of folder and photo, or of a folder, as `P1010001` and
+`100ABCDE` (JEITA CP-3461, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -115,8 +115,11 @@ def named_by_camera(file: PhotoFile) -> bool:
     """Tell whether the name that `sample_by_name` goes by is a camera's own, so that it tells no print."""
     name = file.folder.rpartition("/")[2] or file.stem
     words = re.findall(r"[^\W\d_]+", name.casefold())
-    of_camera = bool(words) and words[0] in _OF_CAMERAS and (_OF_CAMERAS | _BESIDE).issuperset(words)
-    return of_camera or bool(_DATED.fullmatch(name) or _NUMBERED.fullmatch(name))
+    if _NUMBERED.fullmatch(name) or (not words and _DATE.match(name)):
+        return True
+    if _DATE.search(name) and not _OF_CAMERAS.isdisjoint(words):
+        return True
+    return bool(words) and words[0] in _OF_CAMERAS and (_OF_CAMERAS | _BESIDE).issuperset(words)
 
 
 def told_by_name_alone(file: PhotoFile, row: TableRow | None, sample: str) -> bool:
