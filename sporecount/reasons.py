@@ -205,6 +205,12 @@ _TABLE = (
         "Find out which print it shows, and take it out of the other.",
     ),
     Reason(
+        "camera-names",
+        "recheck",
+        "The photos bear the camera's own names, so it is not known which of them show the same animal.",
+        "Name them SAMPLE_1.jpg, SAMPLE_2.jpg, or list them in session.csv, and count again.",
+    ),
+    Reason(
         "perhaps-same-place",
         "clear",
         "Two photos may show the same place; that is not certain, so they count as two places.",

@@ -127,7 +127,9 @@ def test_version(capsys):
         (["count", ".", "--adapter", "nobody's"], "no adapter profile of this name"),
         (["calibrate", "/nowhere.jpg"], "cannot be read"),
         (["calibrate", "/nowhere.jpg", "--check"], "no profile to check"),
+        (["calibrate", "a.jpg", "--adapter", "../evil"], "this name cannot be used for an adapter"),
         (["adapters", "show", "nobody's"], "no adapter profile of this name"),
+        (["adapters", "remove", "nobody's"], "no adapter profile of this name"),
     ],
 )
 def test_bad_calls_end_with_2_and_words(capsys, tmp_path, monkeypatch, arguments, match):
@@ -155,6 +157,7 @@ def test_count_in_words(folder, tmp_path):
     assert done.returncode == 1, text + done.stderr.decode()
     assert not wide_lines(text)
     assert "🦋 [red]" in text
+    assert text.lstrip().startswith("Simulated photos: ")
     assert "Could not be used (1):" in text
     assert "two\\nlines.jpg (print two\\nlines): The JPEG file is cut short" in text
     assert "not a diagnosis" in text
@@ -278,7 +281,27 @@ def test_summary_fits_80_columns():
     assert "A print with more than about 190 spores would have shown one in 95 of 100 cases" in text
     assert "A heavy load (class 4 or 5): " in text
     assert "Spores lie so densely" in text  # the gravest reason goes first
+    assert "more: " not in text  # a remark is no reason for a flag
     assert all("\n" not in line for line in lines)
+
+
+def test_the_flags_own_reasons_are_all_told():
+    """That the scale is a guess must not hide that this may be no print."""
+    codes = ("uncalibrated", "odd-picture", "much-left-out", "no-round-view")
+    text = "\n".join(summary_lines([a_print(flag="recheck", reasons=codes)]))
+    assert "The picture differs much" in text
+    assert "(+ 2 more: much-left-out, uncalibrated)" in text
+    assert "no-round-view" not in text
+    unusable = a_print(fields=0, flag="unusable", reasons=("uncalibrated", "out-of-focus", "unlike-known"))
+    text = "\n".join(summary_lines([unusable]))
+    assert "(+ 1 more: unlike-known)" in text
+
+
+def test_a_density_beside_a_count_of_0_is_explained():
+    doubtful = a_print(spores=0, density_per_mm2=0.4, density_high=37.0, expected=0.9, doubtful_objects=3)
+    assert "the density is that of 3 doubtful objects" in "\n".join(summary_lines([doubtful]))
+    none = a_print(spores=0, density_per_mm2=0.0, density_high=1.1, expected=0.0)
+    assert "the density is that of" not in "\n".join(summary_lines([none]))
 
 
 def test_long_lines_are_broken(capsys):
@@ -351,6 +374,7 @@ def test_calibrate_and_count_with_the_profile(capsys, ruling, tmp_path):
 
     code, out, _ = ran(capsys, *call)
     assert code == 0
+    assert out.startswith("Simulated photos: ")
     assert "Not stored" in out
     assert not wide_lines(out.replace(str(path), ""))
 

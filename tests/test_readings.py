@@ -148,6 +148,16 @@ def test_where_nothing_counts_one_of_two_doubts_settled_ends_the_doubt():
     assert settle(field, [said(0, "not", field=field)]).tally.flag == "clear"
 
 
+def test_a_few_of_many_doubts_read_do_not_end_the_doubt():
+    """Six doubts ask for a look, five do not; one of six read is no look."""
+    field = make_field(12, doubtful=6, seed=4, flag="recheck", reasons=("ambiguous-objects",))
+    rows = np.flatnonzero((field.kinds.spore > 0.15) & (field.kinds.spore < 0.85))
+    assert len(rows) == 6
+    words = [said(int(row), "spore" if field.counted[row] else "not", field=field) for row in rows]
+    flags = [settle(field, words[:read]).tally.flag for read in range(7)]
+    assert flags == ["recheck", "recheck", "recheck", "clear", "clear", "clear", "clear"]
+
+
 def test_a_field_that_loses_its_only_spore_is_looked_at_for_its_doubts():
     field = make_field(4, doubtful=3, seed=6)
     assert np.count_nonzero(field.counted) == 1

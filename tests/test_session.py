@@ -15,7 +15,7 @@ import pytest
 from sporecount.errors import SessionError
 from sporecount.files.whole import only_run
 from sporecount.records import SessionResult
-from sporecount.session import count_folder, open_session
+from sporecount.session import count_folder, make_plan, open_session
 from sporecount.session.folder import KEPT
 from sporecount.session.worker import PhotoJob, make_worker
 from sporecount.settings import CountSettings
@@ -296,6 +296,36 @@ def test_what_the_table_says(tmp_path):
     assert said["table"]["a.jpg"]["cage"] == "east"
 
 
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"um_per_px": 66.0}, ["gives the scale of 2 photos, so 66 um per px was not used for them"]),
+        ({"adapter": "practice"}, ["gives the scale of 2 photos, so the adapter profile practice was not"]),
+        ({"objective": 40.0}, ["gives the objective of 1 photo, so 40x was not used for it"]),
+        (
+            {"um_per_px": 66.0, "adapter": "practice"},
+            ["so 66 um per px was not used", "so the adapter profile practice was not used"],
+        ),
+        ({"um_per_px": 1.0, "objective": 10.0}, []),
+    ],
+    ids=["scale", "adapter", "objective", "both", "the same"],
+)
+def test_what_is_asked_for_and_not_used_is_told(tmp_path, asked, told):
+    for name in ("a", "b", "label"):
+        write_photo(tmp_path / f"{name}.jpg", 1)
+    (tmp_path / "session.csv").write_text("photo,objective,um_per_px\na.jpg,10,1\nb.jpg,,1\nlabel.jpg,10,1\n")
+    said = make_plan(tmp_path, **asked).passed_over
+    assert len(said) == len(told)
+    assert all(words in one for words, one in zip(told, said, strict=True))
+
+
+def test_what_gives_way_to_the_table_stands_among_the_notes(tmp_path):
+    write_photo(tmp_path / "a.jpg", 1)
+    (tmp_path / "session.csv").write_text("photo,um_per_px\na.jpg,1\n")
+    result, _ = count(tmp_path, um_per_px=66.0)
+    assert result.notes[0] == "session.csv gives the scale of 1 photo, so 66 um per px was not used for it."
+
+
 def test_a_column_that_is_nearly_named_as_a_known_one_is_asked_about(tmp_path):
     write_photo(tmp_path / "a.jpg", 1)
     (tmp_path / "session.csv").write_text("photo,sample,print_area,cage,sample_id\na.jpg,FH-07,20,east,7\n")
@@ -414,5 +444,5 @@ def test_a_folder_of_bad_photos_only(tmp_path):
     result, states = count(tmp_path)
     assert set(states.values()) == {"failed"}
     assert len(result.fields) == 0
-    assert [(one.sample, one.flag) for one in result.prints] == [("FH-01", "unusable")]
+    assert result.prints == ()  # that there is such a print, nobody but these files says
     assert [one.code for one in result.failed] == ["empty", "not-a-photo"]

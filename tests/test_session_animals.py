@@ -1,6 +1,7 @@
 """Groups of animals from sessions and numbers, and the command that tells their shares. All photos are drawn."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,35 @@ def test_a_column_splits_the_folder(session):
 
 def test_heavy_is_asked_apart(session):
     assert groups_of(str(session), "heavy")[0].positives <= groups_of(str(session), "spores")[0].positives
+
+
+def test_a_group_without_a_verdict_does_not_hide_the_others(session, capsys, tmp_path):
+    """The half photo is all that there is of cage north."""
+    folder = Path(shutil.copytree(session, tmp_path / "fernhollow"))
+    table = folder / "session.csv"
+    table.write_text(table.read_text().replace("FH-04_1.jpg,west", "FH-04_1.jpg,north"))
+    count_folder(folder, um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    assert run(["prevalence", str(folder), "--by", "cage", "--sensitivity", "0.9"]) == 1
+    out = capsys.readouterr().out
+    assert "cage east" in out
+    assert "cage west" in out
+    north = out[out.index("cage north") : out.index("cage west")]
+    assert "No print of this group gives a verdict" in north
+    assert "FH-04" in north
+    assert run(["prevalence", str(folder), "5/20", "--by", "cage", "--json"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert [one["n"] for one in said["groups"]] == [2, 0, 1, 20]
+    assert ["share" in one for one in said["groups"]] == [True, False, True, True]
+    assert [one["second"].rpartition(", ")[2] for one in said["differences"]] == ["cage west", "5/20"]
+
+
+def test_no_group_with_a_verdict_is_refused(capsys, tmp_path):
+    (tmp_path / "FH-04_1.jpg").write_bytes(b"half a photo")
+    (tmp_path / "session.csv").write_text("photo,cage\nFH-04_1.jpg,north\n")
+    count_folder(tmp_path, um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    for by in ((), ("--by", "cage")):
+        assert run(["prevalence", str(tmp_path), *by]) == 2
+        assert "no print of this group gives a verdict" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("said", ["3/20", " 3 / 20 "])

@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 from sporecount.errors import SessionError
 from sporecount.files.session_table import TableRow
 from sporecount.session.folder import KEPT, PhotoFile, look_into, natural, overlay_names, printable
-from sporecount.session.groups import Seen, assign_samples, number_fields, purpose, sample_by_name
+from sporecount.session.groups import (
+    Seen,
+    assign_samples,
+    named_by_camera,
+    number_fields,
+    purpose,
+    sample_by_name,
+)
 
 ODD_NAMES = [
     "a b.jpg",
@@ -135,6 +142,58 @@ def test_plain_names_keep_their_look():
 )
 def test_prints_by_folder_and_name(name, sample):
     assert sample_by_name(photo(name)) == sample
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "IMG_4101.jpg",
+        "IMG_E4101.HEIC",
+        "IMG_20260503_101112.jpg",
+        "IMG_20260503_101112_HDR.jpg",
+        "IMG-20260503-WA0001.jpg",
+        "PXL_20260503_101112345.jpg",
+        "DSC_0001.jpg",
+        "DSCN0001.jpg",
+        "_DSC0001.jpg",
+        "P1010001.jpg",
+        "100_0001.jpg",
+        "20260503_101112.jpg",
+        "2026-05-03 10.11.12.jpg",
+        "photo_2026-05-03_10-11-12.jpg",
+        "photo-1.jpg",
+        "Sent Image 2026-05-03 at 10.11.12.jpg",
+        "DCIM/FH-12_1.jpg",
+        "DCIM/100ABCDE/FH-12_1.jpg",
+        "2026-05-03/FH-12_1.jpg",
+    ],
+)
+def test_names_that_a_camera_gives(name):
+    assert named_by_camera(photo(name))
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "FH-12_1.jpg",
+        "FH-12_IMG_4101.jpg",
+        "FH-12/IMG_4101.jpg",
+        "12_1.jpg",
+        "4101.jpg",
+        "101_2.jpg",
+        "101_left.jpg",
+        "E_1.jpg",
+        "P12_1.jpg",
+        "night_2.jpg",
+        "imago_1.jpg",
+        "2026_7_1.jpg",
+        "12_2026-05-03.jpg",
+        "FH-12_20260503_101112.jpg",
+        "-1.jpg",
+    ],
+)
+def test_names_that_a_person_gives(name):
+    assert not named_by_camera(photo(name))
 
 
 @pytest.mark.parametrize(

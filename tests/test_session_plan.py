@@ -142,6 +142,16 @@ def test_plan_command_says_it_in_80_columns(counted, capsys):
     assert {one["sample"]: one["verdict"] for one in told["prints"]}["FH-heavy"] == "at least"
 
 
+def test_the_plan_tells_why_an_unlikely_class_is_still_open(counted, capsys):
+    plans = {one.sample: one for one in plan_on(counted / "sporecount", 3, 0.2)}
+    few = plans["FH-short"]
+    assert few.standing.verdict == "open"
+    assert few.standing.probability <= 0.2
+    assert run(["plan", str(counted), "--rule-out", "3", "--risk", "0.2"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "but a print of 21 spores would show no more than this in over 20 in 100 cases" in said
+
+
 def test_plan_of_a_folder_that_was_not_counted(tmp_path, capsys):
     with pytest.raises(SessionError, match="nothing is counted here"):
         plan_on(tmp_path / "sporecount", 4, 0.05)

@@ -21,7 +21,7 @@ _Objective = Annotated[
 
 @adapters.callback()
 def _(context: typer.Context) -> None:
-    """List, show, compare and copy the profiles of phone adapters.
+    """List, compare, copy and remove the profiles of phone adapters.
 
     Without a command, the stored profiles are listed.
     """
@@ -103,6 +103,17 @@ def add(
     from sporecount.files.profiles import read_profile, save_profile
 
     show.say([f"Stored: {show.one_line(str(save_profile(read_profile(file))))}"])
+
+
+@adapters.command(cls=PlainHelp)
+def remove(
+    name: _Name,
+    objective: _Objective = None,
+) -> None:
+    """Take a stored profile out of use; it is kept in the folder earlier."""
+    from sporecount.files.profiles import remove_profile
+
+    show.say([f"Removed; kept as {show.one_line(str(remove_profile(name, objective)))}"])
 
 
 @adapters.command(cls=PlainHelp)

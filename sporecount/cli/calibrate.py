@@ -81,6 +81,7 @@ def calibrate(
       sporecount calibrate view.jpg --objective 10 --by-view --adapter loan
       sporecount calibrate bar.jpg --length-um 500 --ends 812,640,1490,655
     """  # noqa: D301  \b keeps lines as they are
+    from sporecount.files.profiles import require_adapter_name
     from sporecount.session.calibrating import (
         check_against,
         join_rulings,
@@ -97,6 +98,7 @@ def calibrate(
             "no profile to check", code="bad-call", where="--check", remedy="Name it with --adapter"
         )
     if adapter is not None and not check:
+        require_adapter_name(adapter)
         need_objective(objective)
     if (within_um or thing) and length_um is None:
         raise _bad_call("--within-um and --thing tell of a known length: they go with --length-um and --ends")
@@ -189,6 +191,7 @@ def _without_ruling(
         share = 100 * profile.um_per_px_u / profile.um_per_px
         show.say(
             [
+                *_simulated(profile),
                 f"About {scale} um per px, standard uncertainty {spread} ({share:.1f} %)",
                 profile.how,
                 f"Approximate: every field counted with it is flagged ({', '.join(profile.reasons)}).",
@@ -214,6 +217,14 @@ def _four_numbers(text: str) -> tuple[float, float, float, float]:
 
 def _checks(checks: list[CalibrationCheck]) -> list[dict[str, Any]]:
     return [{"passed": one.passed, "words": one.words, "rule": one.rule} for one in checks]
+
+
+def _simulated(profile: AdapterProfile) -> list[str]:
+    from sporecount.records import SIMULATED_CAMERA
+
+    if profile.camera != SIMULATED_CAMERA:
+        return []
+    return ["Simulated photos: a program drew them, so this scale holds for no real microscope."]
 
 
 def _ending(checks: list[CalibrationCheck], files: dict[str, str]) -> list[str]:
@@ -285,7 +296,8 @@ def _lines(
 
     share = 100 * profile.um_per_px_u / profile.um_per_px
     scale, spread = stated(profile.um_per_px, profile.um_per_px_u)
-    lines = [
+    lines = _simulated(profile)
+    lines += [
         f"{show.one_line(one.name)}: {stated(one.reading.um_per_px, one.reading.um_per_px_u)[0]} um per px, "
         f"{one.reading.divisions} divisions of {one.reading.division_um:g} um "
         f"at {one.reading.angle_deg:.1f} degrees"

@@ -69,6 +69,7 @@ def count(
       sporecount count fernhollow-may --objective 10 --field-number 20
       sporecount count fernhollow-may --um-per-px 0.52 --json > may.json
     """  # noqa: D301  \b keeps lines as they are
+    from sporecount.report.session_words import simulated_words
     from sporecount.session import count_folder
 
     settings = parse_settings(
@@ -90,7 +91,10 @@ def count(
     if json and usable:
         show.say_json(as_json(result))
     elif usable:
-        show.say(["", *show.summary_lines(result.prints), ""])
+        drawn = simulated_words(result.simulated, len(result.fields))
+        show.say(
+            ["", *([drawn, ""] if drawn else []), *show.summary_lines(result.prints, result.readers), ""]
+        )
     show.say([*show.failure_lines(result.failed)], errors=json or not usable)
     # the notes name what was left alone, such as rulings; tables and report name the rest
     closing = [*result.notes, f"Report: {show.one_line(str(place / 'report.html'))}"]
@@ -103,12 +107,16 @@ def count(
 
 
 def as_json(result: SessionResult) -> dict[str, Any]:
-    """Give the rows of `samples.csv` and `fields.csv`, and what could not be used."""
+    """Give the rows of `samples.csv` and `fields.csv`, and of `samples_read.csv` where people read or decided."""
+    from sporecount.files.reader_tables import SAMPLE_READ_COLUMNS, sample_read_row
     from sporecount.files.tables import FIELD_COLUMNS, SAMPLE_COLUMNS, json_rows, sample_row
     from sporecount.session.outputs import field_rows
 
+    readers = result.readers
+    read = [] if readers is None else [sample_read_row(one, readers) for one in result.prints]
     return {
         "samples": json_rows(SAMPLE_COLUMNS, map(sample_row, result.prints)),
+        **({"samples_read": json_rows(SAMPLE_READ_COLUMNS, read)} if read else {}),
         "fields": json_rows(FIELD_COLUMNS, field_rows(result)),
         "failed": [vars(one) for one in result.failed],
         "notes": list(result.notes),

@@ -142,7 +142,7 @@ def _prints_lines(prints: Sequence[PrintPlan], rule_out: int, risk: float) -> It
         read = "1 object" if one.decided == 1 else f"{one.decided} objects"
         by_people = f", {read} decided by readers" if one.decided else ""
         yield f"{show.one_line(one.sample, 40)}: {fields}, {one.examined_mm2:.2g} mm2{by_people}"
-        yield f"    {_stands(one, rule_out)}"
+        yield f"    {_stands(one, rule_out, risk)}"
     waiting = [one for one in prints if one.standing is None or one.standing.verdict == "open"]
     yield ""
     if not waiting:
@@ -158,7 +158,10 @@ def _prints_lines(prints: Sequence[PrintPlan], rule_out: int, risk: float) -> It
         )
 
 
-def _stands(one: PrintPlan, rule_out: int) -> str:
+def _stands(one: PrintPlan, rule_out: int, risk: float) -> str:
+    from sporecount.report.phrases import shows_as_little
+    from sporecount.stats.load import CLASS_FROM
+
     if one.standing is None:
         return "no usable photo yet: photograph it."
     chance = f"class {rule_out} or above: {_in_100(one.standing.probability)}"
@@ -166,6 +169,8 @@ def _stands(one: PrintPlan, rule_out: int) -> str:
         return f"decided, below ({chance})."
     if one.standing.verdict == "at least":
         return f"decided, at least class {rule_out} ({chance})."
+    if one.standing.probability <= risk:
+        chance += f", but {shows_as_little(CLASS_FROM[rule_out], _in_100(risk))}"
     if one.rests_on_doubt:
         objects = "1 doubtful object" if one.doubtful == 1 else f"{one.doubtful} doubtful objects"
         return f"open ({chance}); what its {objects} are decides, not more fields."

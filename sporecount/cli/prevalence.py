@@ -9,7 +9,7 @@ import typer
 
 from sporecount.cli import show
 from sporecount.cli.options import JsonOption
-from sporecount.errors import SettingsError
+from sporecount.errors import SessionError, SettingsError
 
 if TYPE_CHECKING:
     from sporecount.session.animals import Group
@@ -40,12 +40,13 @@ def prevalence(
         str, typer.Option(metavar="SHARE", help="Share of the others whose print shows nothing.")
     ] = "1",
     json: JsonOption = False,
-) -> None:
+) -> int:
     """Say which share of a group of animals is infected.
 
     Each print stands for one animal. Positive is a print on which a spore was
     found, or with --heavy one whose load is likely heavy. Blank prints and
-    prints without a verdict are left out; the latter are named.
+    prints without a verdict are left out; the latter are named. A group that
+    has no verdict at all is named, too.
 
     A print can miss a light infection and can show a stray spore. Where these
     shares are known, name them, with their standard uncertainty if you like:
@@ -66,6 +67,15 @@ def prevalence(
     se, se_u = _share(sensitivity, "--sensitivity")
     sp, sp_u = _share(specificity, "--specificity")
     told = [one for said in groups for one in groups_of(said, "heavy" if heavy else "spores", by or "")]
+    empty = [one for one in told if not one.n]
+    if len(empty) == len(told):
+        raise SessionError(
+            "no print of this group gives a verdict"
+            if len(told) == 1
+            else "no print of these gives a verdict",
+            where=", ".join(one.name for one in empty),
+            remedy="Photograph the prints again",
+        )
     test = (
         None
         if se == 1 and sp == 1
@@ -75,6 +85,7 @@ def prevalence(
         show.say_json(_as_json(told, heavy, test))
     else:
         show.say([*_lines(told, heavy, test), "", show.CAUTION])
+    return 1 if empty else 0
 
 
 def _share(text: str, option: str) -> tuple[float, float]:
@@ -103,14 +114,17 @@ def _lines(groups: list[Group], heavy: bool, test: dict[str, float] | None) -> I
     for one in groups:
         yield ""
         yield show.one_line(one.name, 70)
-        for line in prevalence_sentences(seen(one.positives, one.n)):
-            yield f"  {line}"
-        if test is not None:
+        if one.n:
+            for line in prevalence_sentences(seen(one.positives, one.n)):
+                yield f"  {line}"
+        else:
+            yield "  No print of this group gives a verdict: photograph them again."
+        if test is not None and one.n:
             true = true_prevalence(one.positives, one.n, **test)
             yield f"  {true_prevalence_sentence(true, test['sensitivity'], test['specificity'])}"
         if one.left_out:
             yield f"  Left out, no verdict: {', '.join(show.one_line(sample, 40) for sample in one.left_out)}."
-    first, rest = groups[0], groups[1:]
+    first, *rest = (one for one in groups if one.n)
     if rest:
         yield ""
     for one in rest:
@@ -124,28 +138,31 @@ def _as_json(groups: list[Group], heavy: bool, test: dict[str, float] | None) ->
 
     told = []
     for one in groups:
-        result = seen(one.positives, one.n)
         row: dict[str, Any] = {
             "group": one.name,
             "positives": one.positives,
             "n": one.n,
-            "share": result.share,
-            "wilson": [result.wilson.low, result.wilson.high],
-            "clopper_pearson": [result.exact.low, result.exact.high],
-            "says_little": result.says_little,
             "left_out": list(one.left_out),
         }
-        if test is not None:
+        if one.n:
+            result = seen(one.positives, one.n)
+            row |= {
+                "share": result.share,
+                "wilson": [result.wilson.low, result.wilson.high],
+                "clopper_pearson": [result.exact.low, result.exact.high],
+                "says_little": result.says_little,
+            }
+        if test is not None and one.n:
             true = true_prevalence(one.positives, one.n, **test)
             row["true_share"], row["true_interval"] = true.value, [true.low, true.high]
         told.append(row)
-    first = groups[0]
-    apart = [difference_of_groups(first.positives, first.n, one.positives, one.n) for one in groups[1:]]
+    first, *rest = (one for one in groups if one.n)
+    apart = [difference_of_groups(first.positives, first.n, one.positives, one.n) for one in rest]
     return {
         "question": "heavy" if heavy else "spores",
         "groups": told,
         "differences": [
             {"first": first.name, "second": one.name, "points": d.value, "interval": [d.low, d.high]}
-            for one, d in zip(groups[1:], apart, strict=True)
+            for one, d in zip(rest, apart, strict=True)
         ],
     }

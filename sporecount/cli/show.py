@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from sporecount.records import FailedPhoto, PrintTally
+    from sporecount.records import FailedPhoto, PrintTally, Readers
     from sporecount.session import PhotoDone, Progress
 
 WIDTH = 80
@@ -92,42 +92,60 @@ def photo_progress() -> Iterator[Progress]:
         yield counted
 
 
-def summary_lines(prints: Sequence[PrintTally]) -> Iterator[str]:
-    """Give the table of prints: one row each, and below it what to know of it."""
-    from sporecount.reasons import REASONS
-    from sporecount.report.words import could_hide_words, heavy_words, print_case
+def summary_lines(prints: Sequence[PrintTally], readers: Readers | None = None) -> Iterator[str]:
+    """Give the table of prints: one row each, and below it what to know of it.
+
+    Where people decided on objects, their count and flag are a row of their own, and what is said is said of it.
+    """
+    from sporecount.report.words import (
+        could_hide_words,
+        density_of_doubts_words,
+        heavy_words,
+        keeper_words,
+        print_case,
+    )
 
     yield _row(_HEAD)
     yield "-" * (sum(_WIDTHS) + len(_WIDTHS) - 1)
-    for tally in prints:
-        yield _row(
-            (
-                tally.sample,
-                str(tally.fields),
-                f"{tally.examined_mm2:.2f}",
-                str(tally.spores) if tally.fields else "-",
-                _density(tally),
-                tally.flag,
-            )
-        )
-        remarks = []
+    for machine in prints:
+        yield _row((machine.sample, str(machine.fields), f"{machine.examined_mm2:.2f}", *_answer(machine)))
+        tally, remarks = machine, []
+        if readers is not None and machine.sample in readers.prints:
+            tally = readers.prints[machine.sample]
+            yield _row(("  with readers", "", "", *_answer(tally)))
+        if readers is not None and (decided := keeper_words(machine.sample, readers)):
+            remarks.append(decided)
         case = print_case(tally)
         if case == "none":
             remarks.append(could_hide_words(tally))
         elif case != "unusable":
             remarks.append(heavy_words(tally))
-        # of equals what is missing comes first: only that can still be found and added
-        gravest = sorted(
-            tally.reasons, key=lambda code: (-_weight(REASONS[code].flag), code != "photos-left-out")
-        )
-        if gravest:
-            remarks.append(REASONS[gravest[0]].words)
-        for remark in remarks:
-            yield f"  {remark}"
+        remarks += [density_of_doubts_words(tally), _reasons(tally.reasons)]
+        for remark in filter(None, remarks):
+            yield f"  {one_line(remark)}"
 
 
-def _weight(flag: str) -> int:
-    return ("clear", "recheck", "unusable").index(flag)
+def _answer(tally: PrintTally) -> tuple[str, str, str]:
+    return str(tally.spores) if tally.fields else "-", _density(tally), tally.flag
+
+
+def _reasons(codes: Sequence[str]) -> str:
+    """Say one of the reasons for the flag in words, and name the others of its weight.
+
+    What is missing comes first, since only that can still be found and added; a scale that is not known well comes
+    last, since that mostly holds for the whole session.
+    """
+    from sporecount.reasons import REASONS, flag_of
+
+    flag = flag_of(codes)
+    order = {"photos-left-out": -1, "approximate-scale": 1, "uncalibrated": 1}
+    first, *others = sorted(
+        (code for code in codes if REASONS[code].flag == flag), key=lambda code: order.get(code, 0)
+    ) or [""]
+    if not first:
+        return ""
+    more = f" (+ {len(others)} more: {', '.join(others)})" if others else ""
+    return f"{REASONS[first].words}{more}"
 
 
 def _density(tally: PrintTally) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -46,28 +47,58 @@ def save_profile(profile: dict[str, Any]) -> Path:
     Raises
     ------
     CalibrationError
-        A name that no list could show.
+        A name that no list could show, or that looks like a place on the disk.
     """
     name = str(profile["name"])
-    if not name.strip() or not name.isprintable() or len(name) > _LONGEST_NAME:
-        raise CalibrationError(
-            "this name cannot be used for an adapter",
-            code="bad-name",
-            where=repr(name),
-            remedy=f"Give 1 to {_LONGEST_NAME} ordinary characters",
-        )
+    require_adapter_name(name)
     folder = profile_folder()
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / _file_name(name, profile.get("objective"))
     data = json.dumps(profile, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
-    if path.exists() and (old := path.read_bytes()) != data:
-        (folder / "earlier").mkdir(exist_ok=True)
-        kept = folder / "earlier" / f"{path.stem}-{hashlib.sha256(old).hexdigest()[:8]}.json"
-        write_whole(kept, old)
-        if (certificate := path.with_suffix(".html")).exists():  # it is the old profile's, not the new one's
-            certificate.replace(kept.with_suffix(".html"))
+    if path.exists() and path.read_bytes() != data:
+        _keep_earlier(path)
     write_whole(path, data)
     return path
+
+
+def require_adapter_name(name: str) -> None:
+    """Refuse a name that no list could show, or that looks like a place on the disk."""
+    readable = name.strip() and name.isprintable() and len(name) <= _LONGEST_NAME
+    if not readable or name.startswith(".") or any(char in name for char in "/\\"):
+        raise CalibrationError(
+            "this name cannot be used for an adapter",
+            code="bad-name",
+            where=repr(name),
+            remedy=f"Give 1 to {_LONGEST_NAME} ordinary characters, no / or \\ among them and no dot in front",
+        )
+
+
+def _keep_earlier(path: Path) -> Path:
+    """Copy a profile into the folder `earlier`, and move its certificate, which is no other profile's."""
+    data = path.read_bytes()
+    kept = path.parent / "earlier" / f"{path.stem}-{hashlib.sha256(data).hexdigest()[:8]}.json"
+    kept.parent.mkdir(exist_ok=True)
+    write_whole(kept, data)
+    if (certificate := path.with_suffix(".html")).exists():
+        certificate.replace(kept.with_suffix(".html"))
+    return kept
+
+
+def remove_profile(name: str, objective: float | None = None) -> Path:
+    """Take a profile out of use; it stays in the folder `earlier`, with its certificate.
+
+    Parameters and errors are those of `load_profile`.
+
+    Returns
+    -------
+    Path
+        Where it is kept.
+    """
+    profile = load_profile(name, objective)
+    (path,) = (path for path, one in _stored() if one == profile)
+    kept = _keep_earlier(path)
+    path.unlink()
+    return kept
 
 
 def _file_name(name: str, objective: float | None) -> str:
@@ -80,13 +111,16 @@ def _file_name(name: str, objective: float | None) -> str:
 
 def list_profiles() -> list[dict[str, Any]]:
     """List the stored profiles by name and objective; files that are none are passed over."""
-    found = []
+    found = (one for _, one in _stored())
+    return sorted(found, key=lambda one: (str(one["name"]).casefold(), one.get("objective") or 0.0))
+
+
+def _stored() -> Iterator[tuple[Path, dict[str, Any]]]:
     for path in profile_folder().glob("*.json"):
         try:
-            found.append(read_profile(path))
+            yield path, read_profile(path)
         except CalibrationError:
             continue
-    return sorted(found, key=lambda one: (str(one["name"]).casefold(), one.get("objective") or 0.0))
 
 
 def read_profile(path: Path) -> dict[str, Any]:

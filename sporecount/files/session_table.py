@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -156,6 +156,16 @@ def match_rows(table: Iterable[TableRow], names: Iterable[str]) -> tuple[dict[st
         else:
             missing.append(row)
     return found, missing
+
+
+def from_json(said: Mapping[str, Mapping[str, Any]]) -> dict[str, TableRow]:
+    """Give the rows that stand in `session.json` again, photo to row; the other way of `as_json`."""
+    rows = {}
+    for photo, row in said.items():
+        known = {name: row[name] for name in TABLE_COLUMNS[1:] if name in row}
+        other = {name: value for name, value in row.items() if name not in known}
+        rows[photo] = TableRow(photo, **known, other=other)
+    return rows
 
 
 def as_json(row: TableRow) -> dict[str, Any]:

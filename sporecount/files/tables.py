@@ -14,6 +14,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from sporecount.reasons import REASONS
 from sporecount.records import KINDS, FailedPhoto, FieldResult, FieldTally, PrintTally
 
 FIELD_COLUMNS: dict[str, str] = {
@@ -89,7 +90,7 @@ def failed_row(failed: FailedPhoto) -> dict[str, Any]:
         "photo": failed.photo,
         "sample": failed.sample,
         "flag": "unusable",
-        "reasons": "missing" if failed.code == "missing" else "unreadable",
+        "reasons": failed.code if failed.code in REASONS else "unreadable",
     }
 
 

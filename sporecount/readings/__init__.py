@@ -22,10 +22,10 @@ from sporecount.readings.decisions import (
 )
 from sporecount.readings.learning import Learnt, learn, learnt_words
 from sporecount.readings.queueing import Doubt, queue
-from sporecount.readings.settling import SURE, settle
+from sporecount.readings.settling import SURE, mostly_unread, settle
 
 __all__ = [
     "SAYS", "SURE", "Agreement", "Doubt", "Learnt", "Reading", "Says", "agreement", "by_photo",
-    "compare_readings", "compare_with_machine", "current", "differing", "learn", "learnt_words", "nearest",
-    "queue", "settle", "spot_of", "undecided_share",
+    "compare_readings", "compare_with_machine", "current", "differing", "learn", "learnt_words", "mostly_unread",
+    "nearest", "queue", "settle", "spot_of", "undecided_share",
 ]  # fmt: skip

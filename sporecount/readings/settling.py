@@ -68,7 +68,8 @@ def settle(
         kinds=_as_kinds(field.kinds, spore),
         counted=(spore >= knobs.count_from) & ~differing,
     )
-    return replace(result, tally=_tally(result, decided, bool(differing.any()), knobs))
+    asked = int(((probability > knobs.doubt_low) & (probability < knobs.doubt_high)).sum())
+    return replace(result, tally=_tally(result, decided, asked, bool(differing.any()), knobs))
 
 
 def _with_missed(field: FieldResult, missed: Sequence[tuple[float, float]], knobs: CountSettings) -> Objects:
@@ -105,14 +106,33 @@ def _as_kinds(before: Kinds, spore: np.ndarray) -> Kinds:
     return Kinds(whole.astype(np.float32))
 
 
-def _tally(field: FieldResult, decided: np.ndarray, differ: bool, knobs: CountSettings) -> FieldTally:
+def mostly_unread(doubtful: int, asked: int) -> bool:
+    """Whether more than half of the objects that the machine doubted are still in doubt.
+
+    Where it asked for a look, reading a few of them must not end the doubt: which ones were read is chance, and
+    the rest is as doubtful as it was.
+
+    Parameters
+    ----------
+    doubtful : int
+        Objects still in doubt.
+    asked : int
+        Objects in doubt before anybody read.
+    """
+    return 2 * doubtful > asked
+
+
+def _tally(
+    field: FieldResult, decided: np.ndarray, asked: int, differ: bool, knobs: CountSettings
+) -> FieldTally:
     before = field.tally
     spore = np.clip(np.asarray(field.kinds.spore, float), 0, 1)
     spores = int(field.counted.sum())
     low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     ambiguous = is_ambiguous(open_ones, spores)
-    reasons = [code for code in before.reasons if ambiguous or code != "ambiguous-objects"]
+    stays = ambiguous or mostly_unread(open_ones, asked)
+    reasons = [code for code in before.reasons if stays or code != "ambiguous-objects"]
     # a decision raises no doubt that was none before, unless it took the last spore
     if ambiguous and not spores and "ambiguous-objects" not in reasons:
         reasons.insert(0, "ambiguous-objects")

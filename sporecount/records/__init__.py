@@ -10,6 +10,7 @@ from __future__ import annotations
 from sporecount.records.field import (
     CLUTTER_KINDS,
     KINDS,
+    SIMULATED_CAMERA,
     Candidates,
     Clutter,
     FieldPreview,
@@ -36,7 +37,8 @@ from sporecount.records.session import (
 )
 
 __all__ = [
-    "CLUTTER_KINDS", "KINDS", "Candidates", "Clutter", "FailedPhoto", "FalseRate", "FieldPreview",
-    "FieldResult", "FieldTally", "FlatField", "Kinds", "Objects", "OwnRecall", "Photo", "PrintTally", "Provenance",
-    "Readers", "RoundView", "Scale", "ScaleSource", "SessionResult", "SporeSize", "WorkImage",
+    "CLUTTER_KINDS", "KINDS", "SIMULATED_CAMERA", "Candidates", "Clutter", "FailedPhoto", "FalseRate",
+    "FieldPreview", "FieldResult", "FieldTally", "FlatField", "Kinds", "Objects", "OwnRecall", "Photo",
+    "PrintTally", "Provenance", "Readers", "RoundView", "Scale", "ScaleSource", "SessionResult", "SporeSize",
+    "WorkImage",
 ]  # fmt: skip

@@ -17,6 +17,10 @@ ScaleSource = Literal["profile", "given", "table", "view", "assumed"]
 with field number and objective, or a mere assumption."""
 
 
+SIMULATED_CAMERA = "Simulated phone"
+"""What simulated photos give as their camera in Exif."""
+
+
 class _ReadOnlyArrays:
     """Makes the arrays of a frozen dataclass read-only as soon as it is made."""
 

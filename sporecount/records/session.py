@@ -255,7 +255,8 @@ class SessionResult:
 
     `spore_size` is that of all prints together; `own_recall` is what a spike-in found, None where none holds;
     `false_rate` is what prints known to be clean show, None without such a print.
-    `readers` is None where nobody has read or decided anything.
+    `readers` is None where nobody has read or decided anything. `next_print` is the one of the notes that says
+    which print comes next; empty without one. `simulated` of the photos counted are simulated.
     """
 
     folder: str
@@ -268,3 +269,11 @@ class SessionResult:
     own_recall: OwnRecall | None = None
     false_rate: FalseRate | None = None
     readers: Readers | None = None
+    next_print: str = ""
+    simulated: int = 0
+
+    @property
+    def prints_read(self) -> tuple[PrintTally, ...]:
+        """The prints as they stand: with the readers' decisions where there are any, else the machine's."""
+        read = self.readers.prints if self.readers is not None else {}
+        return tuple(read.get(one.sample, one) for one in self.prints)

@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from sporecount.calibration.profile import fingerprint, stated
 from sporecount.calibration.records import AdapterProfile, RulingReading
+from sporecount.records import SIMULATED_CAMERA
 from sporecount.report.scale_map import scale_map
 
 _INK, _SOFT = "var(--chart-ink, #1a2227)", "var(--chart-soft, #505d64)"
@@ -182,6 +183,7 @@ def template(name: str) -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    room.globals["simulated_camera"] = SIMULATED_CAMERA
     return room.get_template(name)
 
 

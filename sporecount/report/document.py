@@ -82,7 +82,8 @@ def session_html(
         by_sample.setdefault(one.sample, []).append(row)
         lengths.append(sure_lengths(one, knobs))
     rows = [row for group in by_sample.values() for row in group]
-    prints = session_words.attention_order(result.prints)
+    machine = {tally.sample: tally for tally in result.prints}
+    prints = [machine[tally.sample] for tally in session_words.attention_order(result.prints_read)]
     album = _Album(len(rows), len(prints), pictures, sheets)
     sections = [
         _section(index, tally, by_sample.get(tally.sample, []), album, maps, links, result.readers)
@@ -98,11 +99,12 @@ def session_html(
         .get_template("session.html")
         .render(
             title=_last_part(result.folder),
-            summary=session_words.session_sentences(result.prints, len(rows), len(result.failed)),
+            summary=session_words.session_sentences(result.prints_read, len(rows), len(result.failed)),
             sections=sections,
             session_charts=[Markup(chart) for chart in drawn if chart],
             failed=result.failed,
             notes=result.notes,
+            simulated=session_words.simulated_words(result.simulated, len(rows)),
             provenance=result.provenance,
             settings_table=_settings_table(result),
             adapter=_flat(result.provenance.adapter or {}),
@@ -144,10 +146,7 @@ def _section(
     rows = sorted(rows, key=lambda one: (one.number, one.photo))
     verdict = words.print_verdict(tally)
     usable = verdict.case != "unusable"  # numbers of a print without a verdict would be taken for one
-    density = "–"
-    if usable and math.isfinite(tally.density_per_mm2):
-        low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
-        density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
+    by_people = readers.prints.get(tally.sample) if readers is not None else None
     shown = album.take(rows)
     read = words.read_sentences(tally, readers) if readers is not None else []
     decided = readers is not None and tally.sample in readers.keeper
@@ -157,8 +156,8 @@ def _section(
         "verdict": verdict,
         "read": read,
         "read_short": [*read[:1], *(read[1:][-1:] if decided else ())],
-        "heavy": phrases.in_100(words.heavy_probability(tally)) if usable else "unknown",
-        "density": density,
+        **_figures(tally),
+        "by_people": None if by_people is None else {"flag": by_people.flag, **_figures(by_people)},
         "ruler": Markup(figures.load_ruler_svg(tally) if usable else ""),
         "classes": Markup(figures.class_bars_svg(tally) if usable else ""),
         "map": Markup(maps(tally.sample) or ""),
@@ -180,6 +179,18 @@ def _section(
             for one in rows
         ],
     }
+
+
+def _figures(tally: PrintTally) -> dict[str, str]:
+    """Give density and chance of a heavy load as the first table shows them."""
+    density, heavy = "–", "unknown"
+    if words.print_case(tally) != "unusable":
+        heavy = phrases.in_100(words.heavy_probability(tally))
+        if math.isfinite(tally.density_per_mm2):
+            low, high = phrases.about(tally.density_low), phrases.about(tally.density_high, up=True)
+            density = f"{phrases.about(tally.density_per_mm2)} ({low} to {high})"
+    of_doubts = "of doubtful objects alone" if words.density_of_doubts_words(tally) else ""
+    return {"density": density, "of_doubts": of_doubts, "heavy": heavy}
 
 
 def _read_words(photo: str, readers: Readers | None) -> str:

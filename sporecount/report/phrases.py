@@ -42,6 +42,11 @@ def in_100(probability: float) -> str:
     return f"{100 * probability:.0f} in 100"
 
 
+def shows_as_little(load: int, risk: str) -> str:
+    """Say why an unlikely load is still open: the photos alone do not rule its smallest number out."""
+    return f"a print of {load} spores would show no more than this in over {risk} cases"
+
+
 def plural(number: int, one: str, more: str | None = None) -> str:
     """Give a number with its noun."""
     return f"{number} {one if number == 1 else more or one + 's'}"

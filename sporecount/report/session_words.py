@@ -29,12 +29,20 @@ def attention_order(prints: Sequence[PrintTally]) -> list[PrintTally]:
     return sorted(prints, key=key)
 
 
-def next_print_words(prints: Sequence[PrintTally]) -> str:
-    """Say which print to photograph next when time is short, and whose doubtful objects go before photos."""
+def next_print_words(prints: Sequence[PrintTally], *, by_people: bool = False) -> str:
+    """Say which print to photograph next when time is short, and whose doubtful objects go before photos.
+
+    Parameters
+    ----------
+    prints : sequence of PrintTally
+    by_people : bool
+        Whether readers' decisions are in them.
+    """
+    said_by = "With readers' decisions" if by_people else "As counted"
     waiting = [tally for tally in prints if print_case(tally) == "unusable"]
     still_open = [tally for tally in prints if tally.heavy_verdict == "open" and tally not in waiting]
     if not waiting and not still_open:
-        return "As counted, it is decided for every print whether its load is heavy." if prints else ""
+        return f"{said_by}, it is decided for every print whether its load is heavy." if prints else ""
     doubtful = [tally for tally in still_open if doubts_decide(tally)]
     settle = f"Settle the doubtful objects of {', '.join(map(_name, doubtful))} before taking more photos of "
     settle += "it." if len(doubtful) == 1 else "them."
@@ -45,7 +53,7 @@ def next_print_words(prints: Sequence[PrintTally]) -> str:
     named = [_name(tally) for tally in (*waiting, *order)]
     if not named:
         return settle
-    words = f"As counted, when time is short, photograph next: {', then '.join(named[:3])}"
+    words = f"{said_by}, when time is short, photograph next: {', then '.join(named[:3])}"
     if len(named) > 3:
         words += f" ({len(named) - 3} more are open)"
     if order:
@@ -57,6 +65,20 @@ def next_print_words(prints: Sequence[PrintTally]) -> str:
 
 def _name(tally: PrintTally) -> str:
     return tally.sample or "the print without a name"
+
+
+def simulated_words(simulated: int, photos: int) -> str:
+    """Say that photos are simulated; empty where none is.
+
+    Parameters
+    ----------
+    simulated, photos : int
+        Simulated ones, of all.
+    """
+    if not simulated:
+        return ""
+    which = "Simulated photos" if simulated == photos else f"Simulated photos ({simulated} of {photos})"
+    return f"{which}: a program drew them, so they tell nothing of any animal."
 
 
 def session_sentences(prints: Sequence[PrintTally], photos: int, failed: int) -> list[str]:

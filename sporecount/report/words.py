@@ -15,7 +15,16 @@ import numpy as np
 
 from sporecount.reasons import REASONS, gravest_first
 from sporecount.records import FieldTally, PrintTally, Readers
-from sporecount.report.phrases import HEAVY_FROM, LOAD_CLASSES, about, area, count_phrase, in_100, plural
+from sporecount.report.phrases import (
+    HEAVY_FROM,
+    LOAD_CLASSES,
+    about,
+    area,
+    count_phrase,
+    in_100,
+    plural,
+    shows_as_little,
+)
 
 _WORTH_A_WORD = 0.5
 """Spores expected beyond those counted before it is said."""
@@ -25,6 +34,9 @@ _MANY_DOUBTS = 3.0
 
 _LIKELY = 0.5
 """Probability from which a load is called likely."""
+
+_RISK = 0.05
+"""Accepted risk of a wrong verdict on whether a load is heavy (`PrintTally.heavy_verdict`)."""
 
 PrintCase = Literal["unusable", "none", "doubtful", "few", "many", "heavy"]
 
@@ -182,6 +194,15 @@ def _doubtful_objects(tally: PrintTally) -> str:
     return plural(tally.doubtful_objects, "doubtful object")
 
 
+def density_of_doubts_words(tally: PrintTally) -> str:
+    """Say why a density stands beside a count of 0; empty where none does."""
+    if tally.spores or not tally.doubtful_objects or not math.isfinite(tally.density_per_mm2):
+        return ""
+    if about(tally.density_per_mm2) == "0":
+        return ""
+    return f"None counts as a spore; the density is that of {_doubtful_objects(tally)}."
+
+
 def _bound(load: float) -> str:
     number = about(max(load, 1.0), up=True)
     return f"{number} {'spore' if number == '1' else 'spores'}"
@@ -224,13 +245,19 @@ def stop_words(tally: PrintTally) -> str:
             f"Whether the load is heavy is decided ({is_it}), at a risk of 5 in 100: no more photos are needed "
             "for that question."
         )
+    why = ""
+    if heavy_probability(tally) <= _RISK:
+        why = f", for {shows_as_little(HEAVY_FROM, in_100(_RISK))}"
     if doubts_decide(tally):
-        return "Whether the load is heavy is open: settle the doubtful objects before taking more photos."
+        return (
+            f"Whether the load is heavy is open{why}: settle the doubtful objects before taking more photos."
+        )
     if tally.fields_to_go < 0:
-        return "Whether the load is heavy stays open, even with all fields that still fit on the print."
+        return f"Whether the load is heavy stays open, even with all fields that still fit on the print{why}."
     more = plural(tally.fields_to_go, "more field")
     return (
-        f"Whether the load is heavy is open: about {more} like these would decide it, at a risk of 5 in 100."
+        f"Whether the load is heavy is open{why}: about {more} like these would decide it, at a risk of "
+        f"{in_100(_RISK)}."
     )
 
 
@@ -242,6 +269,8 @@ def _evidence(tally: PrintTally) -> list[str]:
             f"to {about(tally.density_high, up=True)}). It is the mean over the print; clumps, counting, sorting "
             "and scale are allowed for."
         )
+    elif words := density_of_doubts_words(tally):
+        lines.append(words)
     if math.isfinite(tally.load_low) and math.isfinite(tally.load_high) and print_case(tally) != "none":
         lines.append(
             f"Load: between {about(tally.load_low)} and {about(tally.load_high, up=True)} spores on the whole "
@@ -383,7 +412,14 @@ def read_sentences(tally: PrintTally, readers: Readers) -> list[str]:
             )
         if read.flag != tally.flag:
             lines.append(f"The flag is then {read.flag}; the machine's own is {tally.flag}.")
-    if tally.sample in readers.keeper:
-        says, note = readers.keeper[tally.sample]
-        lines.append(f"The keeper's decision: {says}" + (f" ({note})." if note else "."))
+    if keeper := keeper_words(tally.sample, readers):
+        lines.append(keeper)
     return lines
+
+
+def keeper_words(sample: str, readers: Readers) -> str:
+    """Say what the keeper decided on a print; empty where nothing."""
+    if sample not in readers.keeper:
+        return ""
+    says, note = readers.keeper[sample]
+    return f"The keeper's decision: {says}" + (f" ({note})." if note else ".")

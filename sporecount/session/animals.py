@@ -28,6 +28,7 @@ class Group:
     ----------
     name : str
     positives, n : int
+        `n` is 0 where no print gives a verdict.
     left_out : tuple of str
         Prints that give no verdict.
     """
@@ -53,7 +54,7 @@ def groups_of(said: str, question: Question, by: str = "") -> list[Group]:
     Raises
     ------
     SessionError
-        Neither, no results there, no such column, or no print with a verdict.
+        Neither, no results there, or no such column.
     """
     numbers = _NUMBERS.fullmatch(said.strip())
     if numbers and not Path(said).exists():
@@ -105,10 +106,6 @@ def _group(name: str, prints: list[PrintTally], question: Question) -> Group:
 
     cases = {one.sample: print_case(one) for one in prints}
     counted = [sample for sample, case in cases.items() if case != "unusable"]
-    if not counted:
-        raise SessionError(
-            "no print of this group gives a verdict", where=name, remedy="Photograph the prints again"
-        )
     positive = {
         one.sample: cases[one.sample] == "heavy" if question == "heavy" else one.spores > 0 for one in prints
     }

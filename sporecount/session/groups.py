@@ -28,6 +28,19 @@ _OVERVIEW = re.compile(r"(?:^|(?<=[\s_-]))overview\d*(?=[\s_-]|$)", re.IGNORECAS
 _POWER = re.compile(r"(?:^|(?<=[\s_-]))(\d+(?:[.,]\d+)?)[x\u00d7](?=[\s_-]|$)", re.IGNORECASE)
 """The word for a photo of a whole print, and its objective, as parts of a name."""
 
+_OF_CAMERAS = {
+    "img", "imgp", "image", "photo", "picture", "pict", "pic", "pxl", "dsc", "dscn", "dscf", "cimg", "dcim",
+    "mvimg", "camera", "screenshot", "scan",
+}  # fmt: skip
+_BESIDE = {"e", "wa", "edit", "edited", "copy", "cover", "hdr", "burst", "portrait", "night", "raw", "mp"}
+"""Words with which cameras, phones and programs that copy from them begin file names, and those that they put
+after them (common practice)."""
+
+_DATE = re.compile(r"(?<!\d)(?:19|20)\d\d[-_. ]?(?:0[1-9]|1[0-2])[-_. ]?(?:0[1-9]|[12]\d|3[01])(?!\d)")
+_NUMBERED = re.compile(r"[Pp]?[1-9]\d\d[\s_-]?\d{4}|[1-9]\d\d[A-Z][A-Z\d_]{4}")
+"""A date in a name; names made of the camera's numbers of folder and photo, or of a folder, as `P1010001` and
+`100ABCDE` (JEITA CP-3461, from memory)."""
+
 
 @dataclass(frozen=True)
 class Seen:
@@ -96,6 +109,22 @@ def sample_by_name(file: PhotoFile) -> str:
     stem = file.stem
     cut = max(stem.rfind("_"), stem.rfind("-"))
     return stem[:cut].strip() or stem if cut > 0 else stem
+
+
+def named_by_camera(file: PhotoFile) -> bool:
+    """Tell whether the name that `sample_by_name` goes by is a camera's own, so that it tells no print."""
+    name = file.folder.rpartition("/")[2] or file.stem
+    words = re.findall(r"[^\W\d_]+", name.casefold())
+    if _NUMBERED.fullmatch(name) or (not words and _DATE.match(name)):
+        return True
+    if _DATE.search(name) and not _OF_CAMERAS.isdisjoint(words):
+        return True
+    return bool(words) and words[0] in _OF_CAMERAS and (_OF_CAMERAS | _BESIDE).issuperset(words)
+
+
+def told_by_name_alone(file: PhotoFile, row: TableRow | None, sample: str) -> bool:
+    """Whether neither table nor label says that a photo shows this print, but its name alone."""
+    return not (row is not None and row.sample) and sample == sample_by_name(file)
 
 
 def assign_samples(photos: Iterable[Seen], rows: Mapping[str, TableRow]) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from difflib import get_close_matches
 
 from sporecount.files.kept import FieldPlace
@@ -10,6 +10,7 @@ from sporecount.files.session_table import TABLE_COLUMNS, TABLE_NAME, TableRow
 from sporecount.records import PrintTally
 from sporecount.session.blanks import is_blank
 from sporecount.session.folder import natural
+from sporecount.session.groups import named_by_camera, told_by_name_alone
 from sporecount.session.plan import Plan
 from sporecount.session.worker import PhotoDone
 
@@ -18,13 +19,22 @@ _ALIKE = 0.75
 `print_area` are, `date` and `cage` are not."""
 
 
-def next_print(plan: Plan, prints: Iterable[PrintTally]) -> list[str]:
-    """Say which print to photograph next, blank ones left out: nobody asks for their load."""
+def next_print(rows: Mapping[str, TableRow], prints: Iterable[PrintTally], *, by_people: bool = False) -> str:
+    """Say which print to photograph next, blank ones left out: nobody asks for their load.
+
+    Parameters
+    ----------
+    rows : mapping
+        Photo to its row of the table.
+    prints : iterable of PrintTally
+    by_people : bool
+        Whether readers' decisions are in them.
+    """
     from sporecount.report.session_words import next_print_words
 
-    blank = {row.sample for photo, row in plan.rows.items() if is_blank(row.sample, (photo,), plan.rows)}
+    blank = {row.sample for photo, row in rows.items() if is_blank(row.sample, (photo,), rows)}
     asked = [one for one in prints if one.sample not in blank and not is_blank(one.sample, (), {})]
-    return [words] if (words := next_print_words(asked)) else []
+    return next_print_words(asked, by_people=by_people)
 
 
 def mark_filed_twice(
@@ -34,6 +44,37 @@ def mark_filed_twice(
     of_file = _first_photos(done, places).values()
     shared = {sample for of_print in of_file if len(of_print) > 1 for sample in of_print}
     return tuple(one.with_reasons("same-photo-elsewhere") if one.sample in shared else one for one in prints)
+
+
+def mark_camera_named(
+    plan: Plan, prints: Iterable[PrintTally], done: Mapping[str, PhotoDone], places: Iterable[FieldPlace]
+) -> tuple[tuple[PrintTally, ...], list[str]]:
+    """Mark prints that were put together by names which a camera gave, and name those that a photo makes alone.
+
+    Returns
+    -------
+    prints : tuple of PrintTally
+    notes : list of str
+    """
+    files = plan.files
+    members: dict[str, list[str]] = {}
+    by_camera: set[str] = set()
+    for place in places:
+        members.setdefault(place.sample, []).append(place.photo)
+        file = files[place.photo]
+        by_name = told_by_name_alone(file, plan.rows.get(place.photo), place.sample)
+        if by_name and named_by_camera(file):
+            by_camera.add(place.sample)
+    joined = {sample for sample in by_camera if len({done[photo].sha256 for photo in members[sample]}) > 1}
+    marked = tuple(one.with_reasons("camera-names") if one.sample in joined else one for one in prints)
+    alone = [photo for sample in by_camera - joined for photo in members[sample]]
+    if len(alone) < 2:
+        return marked, []
+    some = _some(sorted(alone, key=natural))
+    return marked, [
+        f"Named by the camera, so each is held to be a print of its own: {some}. Where several show one animal, "
+        f"name them SAMPLE_1.jpg, SAMPLE_2.jpg, or list them in {TABLE_NAME}."
+    ]
 
 
 def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Collection[FieldPlace]) -> list[str]:
@@ -63,9 +104,12 @@ def photo_notes(plan: Plan, done: Mapping[str, PhotoDone], places: Collection[Fi
     ]
     others = [name for name in plan.contents.ignored if name != TABLE_NAME]
     if others:
-        some = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
-        notes.append(f"Left alone, no photos: {some}.")
+        notes.append(f"Left alone, no photos: {_some(others)}.")
     return notes
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
 
 def _misnamed(rows: Collection[TableRow]) -> list[tuple[str, str]]:

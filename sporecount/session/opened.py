@@ -59,6 +59,8 @@ def open_session(out: str | Path) -> tuple[SessionResult, Callable[[str], FieldP
             spore_size=_size(said["spore_size"]),
             own_recall=None if said["own_recall"] is None else OwnRecall(**said["own_recall"]),
             false_rate=_false_rate(said["false_rate"]),
+            next_print=said.get("next_print", ""),
+            simulated=said.get("simulated", 0),
         )
     except (OSError, ValueError, KeyError, TypeError):
         counted = (out / SESSION_FILE).is_file()

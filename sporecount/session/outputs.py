@@ -82,6 +82,7 @@ def write_session(
     ----------
     out : Path
     result : SessionResult
+        The machine's.
     places : sequence of FieldPlace
     overlays : mapping
         Photo to file name of its overlay.
@@ -101,6 +102,8 @@ def write_session(
         "prints": [asdict(tally) for tally in result.prints],
         "failed": [asdict(failed) for failed in result.failed],
         "notes": list(result.notes),
+        "next_print": result.next_print,
+        "simulated": result.simulated,
         "table": table,
         "spore_size": None if result.spore_size is None else asdict(result.spore_size),
         "own_recall": None if result.own_recall is None else asdict(result.own_recall),

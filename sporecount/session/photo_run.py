@@ -21,7 +21,7 @@ def count_photos(
     crew: Crew, plan: Plan, progress: Progress | None
 ) -> tuple[dict[str, PhotoDone], list[FieldPlace], list[FailedPhoto]]:
     """Count every photo, then draw again where a label gave the photo to another print."""
-    files = {photo.name: photo for photo in plan.contents.photos}
+    files = plan.files
     chosen = [photo for photo in files.values() if plan.purposes[photo.name] in ("", "label")]
     places = _places(plan, chosen, {})
     jobs: list[PhotoJob | OverviewJob] = [

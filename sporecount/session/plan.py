@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from sporecount.errors import SessionError
 from sporecount.files.session_table import TABLE_NAME, TableRow, match_rows, read_session_table
+from sporecount.report.phrases import plural
 from sporecount.session.folder import Contents, PhotoFile, look_into, overlay_names, printable
 from sporecount.session.groups import overview_power, purpose
 from sporecount.session.scales import ScaleWish, plausible
@@ -33,6 +35,8 @@ class Plan:
         Photo to what is said of its scale.
     overlays : dict
         Photo to the file name of its overlay.
+    passed_over : tuple of str
+        What was asked for all photos and gives way to something else, one sentence each.
     """
 
     folder: Path
@@ -43,6 +47,12 @@ class Plan:
     purposes: dict[str, str]
     wishes: dict[str, ScaleWish]
     overlays: dict[str, str]
+    passed_over: tuple[str, ...] = ()
+
+    @property
+    def files(self) -> dict[str, PhotoFile]:
+        """The photos, by name."""
+        return {photo.name: photo for photo in self.contents.photos}
 
     @property
     def profiles(self) -> dict[str, Any]:
@@ -88,7 +98,36 @@ def make_plan(
         for photo in contents.photos
     }
     names = overlay_names(photo.name for photo in contents.photos)
-    return Plan(folder, out, contents, rows, missing, purposes, wishes, names)
+    fields = [rows[name] for name, what in purposes.items() if name in rows and not what]
+    passed_over = _passed_over(fields, adapter=adapter, objective=objective, um_per_px=um_per_px)
+    return Plan(folder, out, contents, rows, missing, purposes, wishes, names, tuple(passed_over))
+
+
+def _passed_over(
+    rows: Sequence[TableRow], *, adapter: str | None, objective: float | None, um_per_px: float | None
+) -> Iterator[str]:
+    """Say for how many photos the session's table goes before what was asked for."""
+
+    def said(what: str, others: Sequence[TableRow], asked: str) -> Iterator[str]:
+        if others:
+            them = "it" if len(others) == 1 else "them"
+            photos = plural(len(others), "photo")
+            yield f"{TABLE_NAME} gives the {what} of {photos}, so {asked} was not used for {them}."
+
+    scaled = [row for row in rows if row.um_per_px is not None]
+    if um_per_px is not None:
+        others = [row for row in scaled if row.um_per_px != um_per_px]
+        yield from said("scale", others, f"{um_per_px:g} um per px")
+        if adapter:
+            yield f"{um_per_px:g} um per px was asked for, so the adapter profile {adapter} was not used."
+    elif adapter:
+        yield from said("scale", scaled, f"the adapter profile {adapter}")
+        unscaled = [row for row in rows if row.um_per_px is None and row.adapter]
+        named = [row for row in unscaled if row.adapter.casefold() != adapter.casefold()]
+        yield from said("adapter", named, f"the adapter profile {adapter}")
+    if objective is not None:
+        others = [row for row in rows if row.objective not in (None, objective)]
+        yield from said("objective", others, f"{objective:g}x")
 
 
 def _table(folder: Path, contents: Contents) -> tuple[dict[str, TableRow], list[TableRow]]:

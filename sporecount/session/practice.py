@@ -16,6 +16,7 @@ from PIL import Image
 
 from sporecount.errors import SessionError
 from sporecount.files.whole import write_whole
+from sporecount.records import SIMULATED_CAMERA
 from sporecount.simulate.camera import Phone, draw_phone
 from sporecount.simulate.photo import truth_to_json
 from sporecount.simulate.print_photos import draw_session
@@ -195,7 +196,7 @@ def _ruling(
 def _as_phone_file(rgb: np.ndarray, number: int, objective: float, turned: bool, ending: str) -> bytes:
     """Save a photo as a phone would, with Exif."""
     exif = Image.Exif()
-    exif[0x010F], exif[0x0110] = "Simulated", "Simulated phone"
+    exif[0x010F], exif[0x0110] = "Simulated", SIMULATED_CAMERA
     exif[0x010E] = f"Simulated photo, objective {objective:g}x"
     detail = exif.get_ifd(0x8769)
     detail[0x9003] = (_BEGIN + timedelta(seconds=20 * number)).strftime("%Y:%m:%d %H:%M:%S")

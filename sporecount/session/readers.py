@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 from sporecount.errors import SessionError
 from sporecount.files.kept import key_of
 from sporecount.files.reader_tables import READING_COLUMNS, reading_row
+from sporecount.files.session_table import TableRow, from_json
 from sporecount.files.tables import write_csv
 from sporecount.files.whole import written_whole
 from sporecount.readings import (
@@ -26,6 +28,7 @@ from sporecount.readings import (
 from sporecount.records import FieldPreview, FieldResult, FieldTally, PrintTally, Readers, SessionResult
 from sporecount.season import Book
 from sporecount.season.book import BOOK_NAME
+from sporecount.session.notes import next_print
 from sporecount.session.retally import Retally
 from sporecount.settings import CountSettings
 
@@ -94,14 +97,22 @@ class ReadSession:
             return list(fields), 0
         return [settle(one, said, settings, learnt) for one in fields], _places(said)
 
-    def tallied(self, result: SessionResult, preview_of: Callable[[str], FieldPreview]) -> SessionResult:
+    def tallied(
+        self,
+        result: SessionResult,
+        preview_of: Callable[[str], FieldPreview],
+        rows: Mapping[str, TableRow] | None = None,
+    ) -> SessionResult:
         """Give the results with the readers' answers beside the machine's; the same without any.
 
         Parameters
         ----------
         result : SessionResult
+            The machine's.
         preview_of : callable
             Photo to its preview.
+        rows : mapping, optional
+            Photo to its row of the session's table.
         """
         if not self.readings and not self.keeper:
             return result
@@ -130,7 +141,7 @@ class ReadSession:
                 prints[machine.sample] = retally.tally(_once(settled), machine, left)
         said = {sample: [one for photo in of_sample[sample] for one in of_photo[photo]] for sample in prints}
         decided = {photo: _places(of_photo.get(photo, ())) for photo in fields}
-        return replace(
+        read = replace(
             result,
             readers=Readers(
                 fields=fields,
@@ -146,6 +157,9 @@ class ReadSession:
                 learnt=tuple(learnt_words(learnt)) if learnt is not None else (),
             ),
         )
+        comes_next = next_print(rows or {}, read.prints_read, by_people=bool(prints))
+        notes = (comes_next if note == result.next_print else note for note in result.notes)
+        return replace(read, next_print=comes_next, notes=tuple(filter(None, notes)))
 
     def write(self, out: Path, result: SessionResult) -> None:
         """Write `readings.csv`: every decision, with what the machine said of the object."""
@@ -190,7 +204,7 @@ def renew(out: Path) -> bool:
         False where there are no results, or nothing was decided.
     """
     from sporecount.session.opened import open_session
-    from sporecount.session.outputs import write_again
+    from sporecount.session.outputs import SESSION_FILE, write_again
 
     book = ReadSession(out)
     if not book.readings and not book.keeper:
@@ -199,7 +213,8 @@ def renew(out: Path) -> bool:
         result, preview_of = open_session(out)
     except SessionError:
         return False
-    result = book.tallied(result, preview_of)
+    table = from_json(json.loads((out / SESSION_FILE).read_bytes())["table"])
+    result = book.tallied(result, preview_of, table)
     settings = CountSettings(**result.provenance.settings)
     retally = Retally(preview_of, settings, result.own_recall, result.false_rate)
     machine = {one.sample: one for one in result.prints}

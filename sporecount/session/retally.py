@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from sporecount.readings import mostly_unread
 from sporecount.records import FalseRate, FieldPreview, FieldResult, OwnRecall, PrintTally
 from sporecount.session.sizes import OF_THE_SESSION
 from sporecount.settings import CountSettings
@@ -18,6 +19,7 @@ _OF_THE_SESSION = (
     "control-missed",
     "photos-left-out",
     "same-photo-elsewhere",
+    "camera-names",
     *OF_THE_SESSION,
 )
 """Reasons that come from other prints or photos of the session, so that no reading of this one takes them away."""
@@ -78,7 +80,11 @@ class Retally:
         tally = count_print(
             known, self._preview_of, self._settings, self.placed(fields), area_of(machine), false_rate
         )
-        return tally.with_reasons(*(code for code in machine.reasons if code in _OF_THE_SESSION))
+        stay = [code for code in machine.reasons if code in _OF_THE_SESSION]
+        doubted = "ambiguous-objects" in machine.reasons
+        if doubted and mostly_unread(tally.doubtful_objects, machine.doubtful_objects):
+            stay.append("ambiguous-objects")
+        return tally.with_reasons(*stay)
 
     def map_svg(self, fields: Sequence[FieldResult], machine: PrintTally) -> str:
         """Draw the map of a print; empty where it would tell nothing. Parameters as of `tally`."""

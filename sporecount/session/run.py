@@ -14,12 +14,12 @@ from sporecount.files.kept import FieldsOnDisk, KeptFields, KeptPrints, key_of
 from sporecount.files.pictures import FieldPictures
 from sporecount.files.session_table import as_json
 from sporecount.files.whole import only_run
-from sporecount.records import Provenance, SessionResult
+from sporecount.records import SIMULATED_CAMERA, Provenance, SessionResult
 from sporecount.session.blanks import blank_fields, weigh_blanks
 from sporecount.session.crew import Crew, WorkerDied
-from sporecount.session.folder import KEPT, printable
+from sporecount.session.folder import KEPT, natural, printable
 from sporecount.session.known import clean_prints, known_prints, weigh_known
-from sporecount.session.notes import mark_filed_twice, next_print, photo_notes
+from sporecount.session.notes import mark_camera_named, mark_filed_twice, next_print, photo_notes
 from sporecount.session.outputs import write_report, write_session, write_tables
 from sporecount.session.overviews import assign_overviews, overview_notes
 from sporecount.session.own_recall import read_own_recall
@@ -31,6 +31,7 @@ from sporecount.session.readers import ReadSession
 from sporecount.session.scale_check import mark_scales
 from sporecount.session.scale_run import try_scales
 from sporecount.session.sizes import Sizes
+from sporecount.session.strays import as_failed, find_strays
 from sporecount.session.tidy import tidy
 from sporecount.session.worker import Hello, Setup
 from sporecount.settings import CountSettings
@@ -105,13 +106,16 @@ def count_folder(
                 )
             if workers != 0:
                 Thread(target=_get_report_ready).start()  # no daemon: libraries in C++ must not be cut off
-            done, places, failed = count_photos(at_work, plan, progress)
+            done, all_places, failed = count_photos(at_work, plan, progress)
+            kept_fields = KeptFields(kept / "fields")
+            strays = find_strays(plan, all_places, failed, kept_fields)
+            places = [place for place in all_places if place.sample not in strays]
             of_print = assign_overviews(plan, done, (place.sample for place in places))
             own_recall, of_spike = read_own_recall(plan.out, model, settings)
             known = known_prints(plan.rows, places)
             jobs = print_jobs(plan, places, done, of_print, own_recall)
-            tallies, false_rate = tally_prints(at_work, jobs, failed, clean_prints(known))
-            kept_fields = KeptFields(kept / "fields")
+            of_prints = [one for one in failed if one.sample not in strays]
+            tallies, false_rate = tally_prints(at_work, jobs, of_prints, clean_prints(known))
             fields = FieldsOnDisk(kept_fields, places)
             doubtful = try_scales(at_work, plan, fields, places, settings)
         provenance = Provenance(
@@ -130,36 +134,44 @@ def count_folder(
         )
         prints, of_known = weigh_known(prints, known, false_rate)
         prints = mark_filed_twice(prints, done, places)
+        prints, of_names = mark_camera_named(plan, prints, done, places)
         sizes = Sizes(fields, settings)
         prints, of_scales = mark_scales(sizes.mark(prints), fields, doubtful)
-        result = SessionResult(
+        comes_next = next_print(plan.rows, prints)
+        machine = SessionResult(
             folder=printable(plan.folder.resolve().name),
             fields=fields,
             prints=prints,
-            failed=tuple(failed),
+            failed=tuple(
+                sorted([*failed, *as_failed(all_places, strays)], key=lambda one: natural(one.photo))
+            ),
             provenance=provenance,
             notes=(
+                *plan.passed_over,
                 *of_blanks,
                 *of_known,
-                *next_print(plan, prints),
+                *([comes_next] if comes_next else ()),
                 *of_scales,
                 *sizes.notes(),
                 *of_spike,
                 *overview_notes(of_print),
+                *of_names,
                 *photo_notes(plan, done, places),
             ),
             spore_size=sizes.session,
             own_recall=own_recall,
             false_rate=false_rate,
+            next_print=comes_next,
+            simulated=sum(one.camera == SIMULATED_CAMERA for one in fields),
         )
         book = ReadSession(plan.out)
-        result = book.tallied(result, fields.preview)
+        result = book.tallied(machine, fields.preview, plan.rows)
         write_tables(plan.out, result)
         if book.readings:
             book.write(plan.out, result)
         sizes.write(plan.out)
         table = {name: as_json(row) for name, row in plan.rows.items()}
-        made_from = write_session(plan.out, result, places, plan.overlays, table)
+        made_from = write_session(plan.out, machine, places, plan.overlays, table)
         pictures = FieldPictures(plan.out, kept)
         keys = {tally.sample: key for key, tally in tallies}
         maps = KeptPrints(kept / "prints")
@@ -171,7 +183,7 @@ def count_folder(
             lambda sample: maps.map_svg(keys[sample]),
             key_of(made_from, program_id(), book.key),
         )
-        tidy(plan, done, places, [key for key, _ in tallies])
+        tidy(plan, done, all_places, [key for key, _ in tallies])
     return result
 
 

@@ -27,7 +27,7 @@ from sporecount.calibration import (
 )
 from sporecount.calibration.plausible import check_length
 from sporecount.errors import CalibrationError
-from sporecount.records import Photo, RoundView
+from sporecount.records import SIMULATED_CAMERA, Photo, RoundView
 from sporecount.report.certificate import certificate_html, line_charts, marked_ruling
 from sporecount.report.scale_map import scale_map
 from tests.calibration.ruling_renderer import Light, Rig, Ruling, render
@@ -284,6 +284,9 @@ def test_certificate_holds_the_figures_and_needs_nothing_else(reading):
     ):
         assert text in page
     assert "<b>a" not in page
+    assert "Simulated photos" not in page
+    drawn = certificate_html(replace(profile, camera=SIMULATED_CAMERA), [(label, reading)], [marked]).decode()
+    assert drawn.count("Simulated photos") == 1
     assert "http://" not in page.replace("http://www.w3.org/2000/svg", "")
     assert line_charts(reading).count("<circle") == 2 * reading.lines
     drawn = scale_map(reading)

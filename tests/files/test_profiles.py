@@ -7,7 +7,14 @@ import pytest
 
 from sporecount.calibration import AdapterProfile
 from sporecount.errors import CalibrationError
-from sporecount.files.profiles import list_profiles, load_profile, profile_folder, read_profile, save_profile
+from sporecount.files.profiles import (
+    list_profiles,
+    load_profile,
+    profile_folder,
+    read_profile,
+    remove_profile,
+    save_profile,
+)
 
 
 @pytest.fixture(autouse=True)
@@ -26,7 +33,7 @@ def test_nothing_stored():
         load_profile("bench")
 
 
-@pytest.mark.parametrize("name", ["bench", "bench 10x / left", "-x", "käfig 🦋", "a" * 60, "../up"])
+@pytest.mark.parametrize("name", ["bench", "bench 10x, left", "-x", "käfig 🦋", "a" * 60, "no. 2"])
 def test_any_name(name, home):
     path = save_profile(profile(name))
     assert path.parent == profile_folder() == home / "adapters"
@@ -34,8 +41,8 @@ def test_any_name(name, home):
     assert load_profile(name.upper(), 10.0)["um_per_px"] == 0.52
 
 
-@pytest.mark.parametrize("name", ["", "  ", "a\nb", "a" * 61])
-def test_names_that_no_list_could_show(name):
+@pytest.mark.parametrize("name", ["", "  ", "a\nb", "a" * 61, "../up", "a/b", "a\\b", ".", "..", ".hidden"])
+def test_names_that_no_list_could_show_or_that_are_places(name):
     with pytest.raises(CalibrationError, match="name"):
         save_profile(profile(name))
 
@@ -51,6 +58,22 @@ def test_one_for_each_objective():
     assert caught.value.code == "which-objective"
     with pytest.raises(CalibrationError, match="not for 4x"):
         load_profile("bench", 4.0)
+
+
+def test_a_removed_profile_is_out_of_use_and_kept(home):
+    for power in (10.0, 40.0):
+        save_profile(profile("bench", power)).with_suffix(".html").write_text(f"certificate {power:g}")
+    with pytest.raises(CalibrationError, match="several objectives"):
+        remove_profile("bench")
+    kept = remove_profile("Bench", 10.0)
+    assert kept.parent == home / "adapters" / "earlier"
+    assert read_profile(kept)["objective"] == 10.0
+    assert kept.with_suffix(".html").read_text() == "certificate 10"
+    assert [one["objective"] for one in list_profiles()] == [40.0]
+    remove_profile("bench")
+    with pytest.raises(CalibrationError, match="stored: none yet"):
+        remove_profile("bench")
+    assert [path.name for path in (home / "adapters").iterdir()] == ["earlier"]
 
 
 def test_what_is_no_profile(tmp_path, home):

@@ -186,6 +186,26 @@ def test_a_print_without_a_verdict_shows_no_numbers_that_could_be_taken_for_one(
     assert "73" not in re.findall(r'data-label="Spores per mm²">([^<]*)<', text)[0]
 
 
+@pytest.mark.parametrize(("density", "doubts", "told"), [(0.1, 1, True), (0.0, 0, False), (0.02, 0, False)])
+def test_a_density_beside_no_spore_is_told_to_be_of_doubtful_objects(density, doubts, told):
+    tally = make_print(density_per_mm2=density, expected=0.4, doubtful_objects=doubts)
+    text = session_html(make_session((), (tally,)), pictures=lambda _: None).decode()
+    assert ("of doubtful objects alone" in text) is told
+    assert ("the density is that of 1 doubtful object." in text) is told
+
+
+@pytest.mark.parametrize(
+    ("simulated", "said"),
+    [(0, ""), (2, "Simulated photos: a program drew"), (1, "Simulated photos (1 of 2): ")],
+)
+def test_simulated_photos_are_called_so_once_at_the_top(simulated, said):
+    fields = (make_field(), make_field(number=2))
+    session = make_session(fields, (make_print(),), simulated=simulated)
+    text = session_html(session, pictures=lambda _: None).decode()
+    assert text.count("Simulated photos") == (1 if said else 0)
+    assert said in text[: text.index("<main>")]
+
+
 def test_nothing_at_all_is_a_report_too():
     reader = read(session_html(make_session((), ()), lambda _: None))
     assert "No print was counted" in reader.words

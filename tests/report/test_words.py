@@ -273,6 +273,16 @@ def test_stop_rule_in_words(verdict, fields, said):
     assert stop_words(CASES["unusable"]) == ""
 
 
+def test_why_an_unlikely_load_is_still_open_is_told():
+    """Under 5 in 100, yet open at a risk of 5 in 100: the photos alone do not rule it out."""
+    unlikely, likely = (0.7, 0.1, 0.15, 0.03, 0.02, 0.0), (0.5, 0.1, 0.15, 0.15, 0.1, 0.0)
+    reason = "a print of 101 spores would show no more than this in over 5 in 100 cases"
+    for fields in (2, -1):
+        tally = make_print(spores=3, fields_to_go=fields, load_class_probability=unlikely)
+        assert reason in stop_words(tally)
+        assert reason not in stop_words(replace(tally, load_class_probability=likely))
+
+
 def test_the_next_print_is_one_without_verdict_and_then_where_a_field_tells_most():
     settled = make_print("A", spores=3, heavy_verdict="below", next_field_bits=0.9)
     some, more = (

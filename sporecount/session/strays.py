@@ -1,0 +1,62 @@
+"""Files that happen to lie among the photos: pictures of something else, and what is no photo at all."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from sporecount.files.kept import FieldPlace, KeptFields
+from sporecount.reasons import REASONS
+from sporecount.records import FailedPhoto
+from sporecount.session.groups import told_by_name_alone
+from sporecount.session.plan import Plan
+
+_UNLIKE = "unlike-known"
+
+
+def find_strays(
+    plan: Plan, places: Iterable[FieldPlace], failed: Iterable[FailedPhoto], kept: KeptFields
+) -> set[str]:
+    """Find what is no print: no file of it looks like one, none stands in the table, and no label names it.
+
+    Parameters
+    ----------
+    plan : Plan
+    places : iterable of FieldPlace
+        Of all photos that were counted.
+    failed : iterable of FailedPhoto
+    kept : KeptFields
+
+    Returns
+    -------
+    set of str
+        Names of prints that there are not.
+    """
+    shown: dict[str, list[FieldPlace]] = {}
+    for place in places:
+        shown.setdefault(place.sample, []).append(place)
+    unread: dict[str, list[str]] = {}
+    for one in failed:
+        if one.code != "missing":
+            unread.setdefault(one.sample, []).append(one.photo)
+
+    files = plan.files
+
+    def stray(sample: str) -> bool:
+        of_print = shown.get(sample, [])
+        photos = [*(place.photo for place in of_print), *unread.get(sample, [])]
+        if any(one in plan.rows or not told_by_name_alone(files[one], None, sample) for one in photos):
+            return False
+        fields = (kept.result(place.key) for place in of_print)
+        return all(field is not None and _UNLIKE in field.tally.reasons for field in fields)
+
+    return {sample for sample in {*shown, *unread} if sample and stray(sample)}
+
+
+def as_failed(places: Iterable[FieldPlace], strays: Collection[str]) -> list[FailedPhoto]:
+    """Name the pictures that are no prints, with the reason in words."""
+    reason = REASONS[_UNLIKE]
+    return [
+        FailedPhoto(place.photo, place.sample, _UNLIKE, f"{reason.words} {reason.remedy}")
+        for place in places
+        if place.sample in strays
+    ]
