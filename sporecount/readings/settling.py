@@ -109,7 +109,7 @@ def _tally(field: FieldResult, decided: np.ndarray, differ: bool, knobs: CountSe
     before = field.tally
     spore = np.clip(np.asarray(field.kinds.spore, float), 0, 1)
     spores = int(field.counted.sum())
-    low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
+    low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs, before.hidden_in_heaps)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     ambiguous = is_ambiguous(open_ones, spores)
     reasons = [code for code in before.reasons if ambiguous or code != "ambiguous-objects"]
