@@ -1,5 +1,7 @@
 """Spores that lie upon each other: how many are hidden is known, since they were laid there."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -48,12 +50,12 @@ def objects(places):
     return Objects(**columns)
 
 
-def hidden(density, places=HEAP + ALONE, counted=None, unexamined=None):
+def hidden(density, places=HEAP + ALONE, counted=None, unexamined=None, negative=False):
     examined = np.ones(SHAPE, bool)
     if unexamined is not None:
         examined[unexamined] = False
     clutter = Clutter(np.zeros(SHAPE, np.uint8), examined)
-    work = as_work(picture(density), UM_PER_PX)
+    work = replace(as_work(picture(density), UM_PER_PX), negative=negative)
     counted = np.ones(len(places), bool) if counted is None else counted
     return hidden_in_heaps(work, as_flat(density), clutter, objects(places), counted)
 
@@ -101,6 +103,17 @@ def test_fewer_than_ten_are_no_heap_nor_is_what_was_not_examined():
     assert hidden(drawn([3] * 12), counted=counted) == 0
     assert hidden(drawn([3] * 12), unexamined=np.s_[40:120, 40:140]) == 0
     assert hidden(np.zeros(SHAPE), places=[], counted=np.zeros(0, bool)) == 0
+
+
+def test_an_opaque_thing_that_is_not_examined_adds_none():
+    opaque, place = drawn([1] * 12), np.s_[82:85, 80:92]
+    opaque[place] += 2.0
+    assert hidden(opaque) > 5
+    assert hidden(opaque, unexamined=place) == 0
+
+
+def test_a_negative_tells_nothing():
+    assert hidden(drawn([3] * 12), negative=True) == 0
 
 
 def heaped(spores, radius_um, seed, um_per_px=0.6):
