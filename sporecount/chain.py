@@ -30,6 +30,7 @@ from sporecount.steps.clutter import LargeObjects, find_clutter
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.focus import blur_map
+from sporecount.steps.heaps import hidden_in_heaps
 from sporecount.steps.lateral_colour import undo_in_photo
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
@@ -103,6 +104,7 @@ def count_field(
         poorly_lit=poorly_lit(plain, found.photo.plain_flat),
         likeness=likeness(plain, found.photo.plain_flat),
         colourless=colourless(plain),
+        hidden_in_heaps=hidden_in_heaps(found.photo.work, found.photo.flat, clutter, objects, counted),
     )
     tally = tally_field(plain, view, scale, clutter, large, objects, kinds, counted, conditions, settings)
     height, width = photo.rgb.shape[:2]

@@ -141,6 +141,14 @@ def test_deciding_everything_narrows_the_interval_and_ends_the_doubt():
     assert FIELD.tally.flag == "recheck"
 
 
+def test_decisions_leave_what_heaps_could_hide_in_the_upper_end():
+    """A reader sees no more of what lies beneath than the photo shows."""
+    words = [said(int(row), "spore", at=i) for i, row in enumerate(DOUBTFUL)]
+    heaped = replace(FIELD, tally=replace(FIELD.tally, hidden_in_heaps=7.2))
+    without, held = settle(FIELD, words).tally, settle(heaped, words).tally
+    assert (held.spores_low, held.spores_high) == (without.spores_low, without.spores_high + 8)
+
+
 def test_where_nothing_counts_one_of_two_doubts_settled_ends_the_doubt():
     field = make_field(2, doubtful=2, seed=2, flag="recheck", reasons=("ambiguous-objects",))
     assert not field.counted.any()

@@ -128,7 +128,7 @@ def _tally(
     before = field.tally
     spore = np.clip(np.asarray(field.kinds.spore, float), 0, 1)
     spores = int(field.counted.sum())
-    low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs)
+    low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs, before.hidden_in_heaps)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
     ambiguous = is_ambiguous(open_ones, spores)
     stays = ambiguous or mostly_unread(open_ones, asked)

@@ -296,6 +296,8 @@ class FieldTally:
         uncertainty.
     spore_length_um : float
         Median length of the sure spores; nan without any.
+    hidden_in_heaps : float
+        Spores that heaps could hold beyond those counted, by their density; the interval's upper end holds them.
     """
 
     spores: int
@@ -309,6 +311,7 @@ class FieldTally:
     recall: float
     recall_u: float
     spore_length_um: float
+    hidden_in_heaps: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,6 @@
 
 `round_view`, `prepare` (in it `rescale`, `lateral_colour`, `colour_noise`, `dark_ground`, `flatten` and
 `stray_light`), `clutter`, `candidates`, `settle` (looks from `classify.network`), `outline`, `classify`,
-`twofold`, `measure`, `focus`, `light`, `likeness`, `field_tally`; for a print `overlap` (with `registration` and
-`shared_ground`), `print_tally`. `preview` makes the small picture for display.
+`twofold`, `measure`, `focus`, `light`, `likeness`, `heaps`, `field_tally`; for a print `overlap` (with
+`registration` and `shared_ground`), `print_tally`. `preview` makes the small picture for display.
 """

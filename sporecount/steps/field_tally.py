@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 
 import cv2
 import numpy as np
@@ -29,6 +30,9 @@ lengths, as a phone takes them at 40x, the interval held the truth in 34."""
 
 _CROWDED_SHARE = 0.3
 """Share of the spores in clumps of ten and more from which the count is called an estimate."""
+
+_HIDDEN_SPORES, _HIDDEN_SHARE = 3.0, 0.2
+"""Spores that heaps could hold beyond the count, and their share of it, above which it is an estimate, too."""
 
 _VEILED = 0.5
 """Share of the empty light from which stray light is told: contrast is then raised two-fold and more, and no
@@ -74,6 +78,8 @@ class Conditions:
         Whether the picture as a whole is like a print.
     colourless : bool
         Red, green and blue are the same.
+    hidden_in_heaps : float
+        Spores that heaps could hold beyond those counted.
     """
 
     blur_um: np.ndarray
@@ -83,6 +89,7 @@ class Conditions:
     poorly_lit: bool
     likeness: Likeness
     colourless: bool
+    hidden_in_heaps: float
 
 
 def tally_field(
@@ -107,7 +114,8 @@ def tally_field(
         *recall_terms(objects, probability, counted, in_focus, scale.um_per_px)
     )
     spores = int(counted.sum())
-    low, high = spores_interval(probability, spores, recall, recall_u, settings)
+    hidden = conditions.hidden_in_heaps
+    low, high = spores_interval(probability, spores, recall, recall_u, settings, hidden)
     picked_up = count_scales(large, torn_too=True) + spores / 10
     reasons = list(scale.reasons)
     sure = probability > settings.doubt_high
@@ -132,7 +140,8 @@ def tally_field(
     if is_ambiguous(int(doubtful.sum()), spores):
         reasons.append("ambiguous-objects")
     in_clumps = (objects.clump[counted] >= 10).sum()
-    if spores >= 30 and in_clumps > _CROWDED_SHARE * spores:
+    much_hidden = hidden > max(_HIDDEN_SPORES, _HIDDEN_SHARE * spores)
+    if much_hidden or (spores >= 30 and in_clumps > _CROWDED_SHARE * spores):
         reasons.append("crowded")
     if lengths.size >= 5 and not settings.spore_length_min_um <= typical <= settings.spore_length_max_um:
         reasons.append("size-mismatch")
@@ -164,15 +173,22 @@ def tally_field(
         recall=recall,
         recall_u=recall_u,
         spore_length_um=typical,
+        hidden_in_heaps=hidden,
     )
 
 
 def spores_interval(
-    probability: np.ndarray, spores: int, recall: float, recall_u: float, settings: CountSettings
+    probability: np.ndarray,
+    spores: int,
+    recall: float,
+    recall_u: float,
+    settings: CountSettings,
+    hidden_in_heaps: float,
 ) -> tuple[int, int]:
     """95 % interval of a field's true number of spores, never without the number counted.
 
-    What is hardly a spore is left to the recall, lest thousands of specks make one.
+    What is hardly a spore is left to the recall, lest thousands of specks make one. The recall knows nothing of
+    spores that lie beneath others: they are added to the upper end.
 
     Parameters
     ----------
@@ -183,9 +199,11 @@ def spores_interval(
     recall, recall_u : float
         Share of the spores that is found, and its standard uncertainty.
     settings : CountSettings
+    hidden_in_heaps : float
+        As in `Conditions`.
     """
     _, low, high = field_count_interval(probability[probability > settings.doubt_low], recall, recall_u)
-    return min(int(low), spores), max(int(high), spores)
+    return min(int(low), spores), max(int(high), spores) + ceil(hidden_in_heaps)
 
 
 def is_ambiguous(doubtful: int, spores: int) -> bool:

@@ -1,12 +1,13 @@
 """The tally of a field: when a person is asked to look."""
 
+import numpy as np
 import pytest
 
 from sporecount.chain import count_field
 from sporecount.files.decode import decode
 from sporecount.records import Scale
 from sporecount.settings import CountSettings
-from sporecount.steps.field_tally import is_ambiguous
+from sporecount.steps.field_tally import is_ambiguous, spores_interval
 from tests.readme_tables import README
 
 
@@ -17,6 +18,11 @@ from tests.readme_tables import README
 def test_doubts_that_ask_for_a_look(doubtful, spores, asked):
     """More than five and more than half of the count; two where they decide whether a print is clean."""
     assert is_ambiguous(doubtful, spores) is asked
+
+
+def test_what_heaps_could_hold_raises_the_upper_end_alone():
+    low, high = spores_interval(np.full(40, 0.99), 40, 0.95, 0.02, CountSettings(), 0.0)
+    assert spores_interval(np.full(40, 0.99), 40, 0.95, 0.02, CountSettings(), 12.3) == (low, high + 13)
 
 
 @pytest.mark.parametrize(
