@@ -121,7 +121,7 @@ _TABLE = (
     Reason(
         "scale-doubtful",
         "recheck",
-        "Hardly a spore shows at the stated scale, but at half or twice that scale many would.",
+        "Hardly a spore shows at this scale, but at another objective's scale many would.",
         "Check which objective the photos were taken with, and calibrate it.",
     ),
     Reason(
@@ -141,6 +141,12 @@ _TABLE = (
         "recheck",
         "The photo does not fit the adapter profile: other camera, zoom, shape of the picture or view.",
         "Use the profile of this rig, or calibrate again.",
+    ),
+    Reason(
+        "scale-contradicted",
+        "recheck",
+        "At this scale the round view would be wider than any eyepiece shows with this objective.",
+        "Check the objective and the µm per px of this photo: areas and sizes are wrong if the scale is.",
     ),
     Reason(
         "low-power",

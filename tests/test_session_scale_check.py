@@ -40,7 +40,8 @@ def test_only_where_hardly_a_spore_shows_and_nobody_checked_the_scale():
     empty = [made(number, 0, 0.5) for number in range(1, 9)]
     assert chosen(empty) == {0.5: ["FH-01_1.jpg", "FH-01_4.jpg", "FH-01_7.jpg"]}
     assert chosen([*empty, made(9, 8, 0.5)]) == {}
-    assert chosen([made(1, 0, source="profile"), made(2, 0, source="assumed")]) == {}
+    assert chosen([made(1, 0, source="assumed"), made(2, 0, source="view")]) == {}
+    assert set(chosen([made(1, 0, 0.5, source="profile")])) == {0.5}
     assert set(chosen([made(1, 0, 0.5), made(2, 30, 0.25)])) == {0.5}
     unusable = replace(empty[0], tally=replace(empty[0].tally, flag="unusable"))
     assert chosen([unusable]) == {}
@@ -80,3 +81,16 @@ def test_an_empty_session_at_its_true_scale_is_left_alone_and_tried_once(tmp_pat
         assert not any("scale-doubtful" in tally.reasons for tally in result.prints)
     usable = [field for field in result.fields if field.tally.flag != "unusable"]
     assert len(list((out / KEPT / "scales").glob("*.json"))) == len(usable)
+
+
+def test_a_loaded_print_counted_with_the_profile_of_another_objective_asks_for_a_look(tmp_path):
+    """Photos at 10x counted as 40x: the scale is four times too fine, and spores seem small."""
+    folder = tmp_path / "fernhollow"
+    write_photo(folder / "FH-01_1.jpg", 3, ovals=40, width=1000, height=800)
+    right = count_folder(folder, out=tmp_path / "right", um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    wrong = count_folder(folder, out=tmp_path / "wrong", um_per_px=UM_PER_PX / 4, objective=40.0, workers=0)
+    assert right.prints[0].spores > 30
+    assert "scale-doubtful" not in right.prints[0].reasons
+    assert wrong.prints[0].spores < 5
+    assert "scale-doubtful" in wrong.prints[0].reasons
+    assert any(" 1 many would" in note for note in wrong.notes)

@@ -1,4 +1,4 @@
-"""Counting some photos at half and twice their scale, where hardly a spore shows; see `scale_check`."""
+"""Counting some photos at other objectives' scales, where hardly a spore shows; see `scale_check`."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def try_scales(
     places: Iterable[FieldPlace],
     settings: CountSettings,
 ) -> dict[float, float]:
-    """Look where hardly a spore was found whether another scale shows some; stated scale to that factor."""
+    """Look where hardly a spore was found whether another scale shows some; scale to that factor."""
     files = {photo.name: photo for photo in plan.contents.photos}
     jobs = scale_jobs(fields, {place.photo: place.key for place in places}, files, settings)
     answers = dict(crew.do([job for of_scale in jobs.values() for job in of_scale]))

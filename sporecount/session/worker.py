@@ -25,7 +25,7 @@ from sporecount.files.whole import write_whole
 from sporecount.records import FalseRate, FieldPreview, FieldResult, OwnRecall, Photo, PrintTally
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.label import read_label
-from sporecount.session.scale_check import FACTORS, ScaleJob, spores_of_one_size
+from sporecount.session.scale_check import ScaleJob, factors_for, spores_of_one_size
 from sporecount.session.scales import ScaleWish, find_scale
 from sporecount.settings import CountSettings
 
@@ -288,7 +288,7 @@ class Worker:
         return key, tally
 
     def _at_other_scales(self, job: ScaleJob) -> dict[float, int]:
-        """Factor to sure spores at that many times the stated scale; kept, for it is asked after every count."""
+        """Factor to sure spores at that many times the scale; kept, for it is asked after every count."""
         from sporecount.chain import count_field
 
         path = Path(self._setup.out) / KEPT / "scales" / f"{job.key}.json"
@@ -302,7 +302,7 @@ class Worker:
         except SporecountError:
             return {}
         found = {}
-        for factor in FACTORS:
+        for factor in factors_for(field.scale.um_per_px):
             scale = replace(field.scale, um_per_px=factor * field.scale.um_per_px)
             result, _ = count_field(photo, scale, self._setup.settings)
             usable = result.tally.flag != "unusable"

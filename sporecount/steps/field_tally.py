@@ -38,6 +38,9 @@ veil of 0.3 of white and 88 with one of 0.5."""
 _LOW_POWER_UM_PER_PX = 1.3
 """Photo pixels coarser than this leave a spore's width some five pixels, less than a shape needs."""
 
+_WIDEST_FIELD_NUMBER_MM = 27.0
+"""Eyepieces for microscopes reach a field number of 26.5 (common practice)."""
+
 _WHOLE_SCALE, _SCALE_OR_PIECE = (25.0, 2500.0, 3500.0), (18.0, 900.0, 1500.0)
 """Width in um and area in um2 from which something is a whole scale, or also a larger piece of one, and the least
 area of a typical one by which heaps are told."""
@@ -133,6 +136,8 @@ def tally_field(
         reasons.append("crowded")
     if lengths.size >= 5 and not settings.spore_length_min_um <= typical <= settings.spore_length_max_um:
         reasons.append("size-mismatch")
+    if _field_number_mm(view, scale) > _WIDEST_FIELD_NUMBER_MM:
+        reasons.append("scale-contradicted")
     if scale.um_per_px > _LOW_POWER_UM_PER_PX:
         reasons.append("low-power")
     if conditions.poorly_lit:
@@ -218,6 +223,13 @@ def count_scales(large: LargeObjects, *, torn_too: bool = False) -> int:
     typical = float(np.clip(typical, least_typical_um2, 8000))
     heaps = broad & ~single
     return int(single.sum() + np.maximum(1, np.round(large.area_um2[heaps] / (0.8 * typical))).sum())
+
+
+def _field_number_mm(view: RoundView, scale: Scale) -> float:
+    """Reckon the eyepiece's field number from this scale (textbook relation); 0 where that cannot be."""
+    if not view.measurable or scale.objective is None:
+        return 0.0
+    return 2 * view.radius_px * scale.um_per_px / 1000 * scale.objective
 
 
 def _share_in_focus(examined: np.ndarray, blur_um: np.ndarray) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from skimage import data
+from sklearn.datasets import load_sample_image
 
 from sporecount.chain import count_field
 from sporecount.records import FieldTally, Photo, Scale
@@ -90,6 +91,17 @@ def test_faces_and_things_are_called_unlike_a_print(name, um_per_px):
     tally = tally_of(name, um_per_px)
     assert "unlike-known" in tally.reasons, tally
     assert tally.flag == "unusable"
+
+
+@pytest.mark.parametrize("um_per_px", [0.35, 0.66, 1.0])
+@pytest.mark.parametrize("part", ["whole", "mirrored", "left half"])
+def test_a_landscape_is_never_clear(part, um_per_px):
+    """A temple under a wide sky, as empty and evenly lit as card: `china`, which scikit-learn ships (CC BY)."""
+    china = load_sample_image("china.jpg")
+    rgb = {"whole": china, "mirrored": china[:, ::-1], "left half": china[:, :320]}[part]
+    photo = Photo(np.ascontiguousarray(rgb), "china.jpg")
+    tally = count_field(photo, Scale(um_per_px, 0.001, "given", 10.0), CountSettings())[0].tally
+    assert {"unlike-known", "odd-picture"} & set(tally.reasons), tally
 
 
 @pytest.mark.parametrize("um_per_px", [0.25, 0.5, 1.0])

@@ -2,7 +2,12 @@
 
 import pytest
 
+from sporecount.chain import count_field
+from sporecount.files.decode import decode
+from sporecount.records import Scale
+from sporecount.settings import CountSettings
 from sporecount.steps.field_tally import is_ambiguous
+from tests.readme_tables import README
 
 
 @pytest.mark.parametrize(
@@ -12,3 +17,15 @@ from sporecount.steps.field_tally import is_ambiguous
 def test_doubts_that_ask_for_a_look(doubtful, spores, asked):
     """More than five and more than half of the count; two where they decide whether a print is clean."""
     assert is_ambiguous(doubtful, spores) is asked
+
+
+@pytest.mark.parametrize(
+    ("um_per_px", "objective", "contradicted"),
+    [(0.6614, 10.0, False), (0.6614, 16.0, True), (1.0582, 10.0, True), (1.0582, None, False)],
+)
+def test_a_view_wider_than_eyepieces_show_contradicts_the_scale(um_per_px, objective, contradicted):
+    """The sample session's view is 1.8 mm across at 10x, field number 18; 16x taken for 10x would make it 28.8."""
+    path = README.parent / "sample_images" / "MH-01_1.jpg"
+    photo = decode(path.read_bytes(), path.name)
+    result, _ = count_field(photo, Scale(um_per_px, 0.0, "given", objective), CountSettings())
+    assert ("scale-contradicted" in result.tally.reasons) is contradicted
