@@ -302,7 +302,7 @@ class Worker:
         except SporecountError:
             return {}
         found = {}
-        for factor in factors_for(field.scale.um_per_px):
+        for factor in factors_for(field.scale.um_per_px * (1 + photo.halved)):  # of the pixels that are read
             scale = replace(field.scale, um_per_px=factor * field.scale.um_per_px)
             result, _ = count_field(photo, scale, self._setup.settings)
             usable = result.tally.flag != "unusable"
