@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,7 @@ from sporecount.steps.clutter import LargeObjects, find_clutter
 from sporecount.steps.extent import PrintExtent, extent_of
 from sporecount.steps.field_tally import Conditions, tally_field
 from sporecount.steps.focus import blur_map
+from sporecount.steps.halved import resized_field, resized_preview, resized_view
 from sporecount.steps.heaps import hidden_in_heaps
 from sporecount.steps.lateral_colour import undo_in_photo
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
@@ -63,8 +64,9 @@ __all__ = [
 
 
 def find_view(photo: Photo) -> RoundView:
-    """Find the eyepiece's circle; see `steps.round_view`."""
-    return find_round_view(photo)
+    """Find the eyepiece's circle, in pixels of the whole photo; see `steps.round_view`."""
+    view = find_round_view(photo)
+    return resized_view(view, 2) if photo.halved else view
 
 
 def count_field(
@@ -87,6 +89,12 @@ def count_field(
     result : FieldResult
     preview : FieldPreview
     """
+    if photo.halved:
+        coarse = replace(scale, um_per_px=2 * scale.um_per_px, um_per_px_u=2 * scale.um_per_px_u)
+        result, preview = count_field(
+            replace(photo, halved=False), coarse, settings, sample=sample, field=field
+        )
+        return resized_field(result, 2), resized_preview(preview, 2)
     cv2.setNumThreads(1)  # photos run side by side, and one photo gives the same sums everywhere
     view = find_round_view(photo)
     looked_at = [_find_objects(one, settings) for one in prepare(photo, view, scale, settings)]

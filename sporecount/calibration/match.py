@@ -32,8 +32,7 @@ def match_profile(profile: AdapterProfile, photo: Photo, view: RoundView) -> Sca
         photo, where camera, shape and round view say so; otherwise with the reason `view-size-mismatch` and
         the best guess, carried over by the round view where there is one.
     """
-    height, width = photo.rgb.shape[:2]
-    long, short = max(width, height), min(width, height)
+    long, short = max(photo.size_px), min(photo.size_px)
     profile_long, profile_short = (f(profile.width_px, profile.height_px) for f in (max, min))
     zoom = long / profile_long
     stranger = _other_rig(profile, photo)

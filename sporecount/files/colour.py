@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
@@ -13,18 +14,23 @@ _DEPTHS = (8, 10, 12, 14, 16)
 _PLAIN_MODES = {"L", "RGB", "1", "YCbCr", "RGBX"}
 _ALPHA_MODES = {"RGBA", "LA", "La", "RGBa", "PA", "P"}
 
+_BAND = 512
+"""Rows that are turned at a time, an even number: Pillow needs several bytes a pixel for each step on the way."""
+
 
 class ColourError(Exception):
     """The picture's colours mean nothing here; the text says what they are."""
 
 
-def to_srgb(picture: Image.Image) -> np.ndarray:
+def to_srgb(picture: Image.Image, *, halve: bool = False) -> np.ndarray:
     """Give the picture's colours as sRGB, transparent parts over white.
 
     Parameters
     ----------
     picture : PIL.Image.Image
         Loaded.
+    halve : bool
+        To half the size; both sides are even then.
 
     Returns
     -------
@@ -35,10 +41,15 @@ def to_srgb(picture: Image.Image) -> np.ndarray:
     ColourError
         Floating-point, Lab or other pixels that are no ordinary photo.
     """
-    mode = picture.mode
-    if mode.startswith("I"):
-        return _grey(_to_8_bit(np.asarray(picture)))
-    profile = picture.info.get("icc_profile")
+    width, height = picture.size
+    if picture.mode.startswith("I"):
+        grey = _to_8_bit(np.asarray(picture))
+        return _by_bands(lambda top, end: _grey(grey[top:end]), (height, width), halve)
+    return _by_bands(lambda top, end: _turned(picture.crop((0, top, width, end))), (height, width), halve)
+
+
+def _turned(picture: Image.Image) -> np.ndarray:
+    mode, profile = picture.mode, picture.info.get("icc_profile")
     if mode == "CMYK":
         return np.asarray(_apply(profile, picture, "CMYK") or picture.convert("RGB"))
     if mode in _ALPHA_MODES:
@@ -49,10 +60,10 @@ def to_srgb(picture: Image.Image) -> np.ndarray:
         picture = picture.convert("RGB")
     else:
         raise ColourError(f"pixels of the kind {mode!r}")
-    return profiled(np.asarray(picture), profile, picture)
+    return np.asarray(_apply(profile, picture, "RGB") or picture)
 
 
-def profiled(rgb: np.ndarray, profile: bytes | None, picture: Image.Image | None = None) -> np.ndarray:
+def profiled(rgb: np.ndarray, profile: bytes | None, *, halve: bool = False) -> np.ndarray:
     """Turn RGB values that mean something by a colour profile into sRGB; unchanged when they are sRGB.
 
     Parameters
@@ -60,13 +71,35 @@ def profiled(rgb: np.ndarray, profile: bytes | None, picture: Image.Image | None
     rgb : ndarray of shape (H, W, 3), uint8
     profile : bytes or None
         ICC profile. A broken one, or one for other than RGB, is left out of account.
-    picture : PIL.Image.Image, optional
-        The same pixels, where they are at hand.
+    halve : bool
+        To half the size; both sides are even then.
     """
-    if not profile or _to_srgb(profile, "RGB") is None:
+    change = bool(profile) and _to_srgb(profile, "RGB") is not None
+    if not (change or halve):
         return rgb
-    changed = _apply(profile, picture or Image.fromarray(rgb), "RGB")
-    return rgb if changed is None else np.asarray(changed)
+
+    def band(top: int, end: int) -> np.ndarray:
+        part = rgb[top:end]
+        return np.asarray(_apply(profile, Image.fromarray(part), "RGB")) if change else part
+
+    return _by_bands(band, rgb.shape[:2], halve)
+
+
+def _by_bands(band: Callable[[int, int], np.ndarray], shape: tuple[int, int], halve: bool) -> np.ndarray:
+    """Put a picture together from bands of rows, given by their first row and the one after the last."""
+    height, width = shape
+    step = 1 + halve
+    rgb = np.empty((height // step, width // step, 3), np.uint8)
+    for top in range(0, height, _BAND):
+        end = min(top + _BAND, height)
+        rgb[top // step : end // step] = _half(band(top, end)) if halve else band(top, end)
+    return rgb
+
+
+def _half(rgb: np.ndarray) -> np.ndarray:
+    import cv2
+
+    return cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
 
 
 def _apply(profile: bytes | None, picture: Image.Image, mode: str) -> Image.Image | None:

@@ -25,8 +25,12 @@ from sporecount.records import Photo
 
 MAX_BYTES = 250_000_000
 MAX_PIXELS = 64_000_000
-"""About what fits into half a gigabyte with all that the count needs beside it."""
+WHOLE_PIXELS = 32_000_000
+"""Up to so many a photo fits into half a gigabyte as it is, with all that the count needs beside it."""
 MIN_SIDE_PX = 64
+
+_Read = tuple[np.ndarray, CameraFacts, bool]
+"""Pixels as the file has them, what it says of the camera, and whether they are halved."""
 
 _NAMES = {"HEIF": "HEIC", "TIFF": "TIFF", "BMP": "BMP", "WEBP": "WebP"}
 _SIGNS_OF_A_CUT = ("premature", "truncated", "end of file")
@@ -34,7 +38,7 @@ _COPY_AGAIN = "Copy it from the phone again, or photograph this place again"
 _SAVE_AS = "Save it as JPEG, HEIC, PNG or TIFF"
 
 
-def decode(data: bytes, name: str) -> Photo:
+def decode(data: bytes, name: str, *, whole: bool = True) -> Photo:
     """Decode a photo, upright and in sRGB.
 
     Parameters
@@ -43,10 +47,13 @@ def decode(data: bytes, name: str) -> Photo:
         The whole file.
     name : str
         Name for the result and for errors.
+    whole : bool
+        False where half the size will do for a photo of more than `WHOLE_PIXELS`.
 
     Returns
     -------
     Photo
+        `halved` only where that was allowed, and both sides can be halved.
 
     Raises
     ------
@@ -65,15 +72,12 @@ def decode(data: bytes, name: str) -> Photo:
         _refuse("not-a-photo", name, "the file is not a photo, whatever its name says", "Leave it out")
     if kind in ("GIF", "AVIF"):
         _refuse("unsupported", name, f"{kind} files are not read", _SAVE_AS)
-    if kind == "JPEG":
-        rgb, facts = _jpeg(data, name)
-    elif kind == "HEIF":
-        rgb, facts = _heif(data, name)
-    else:
-        rgb, facts = _by_pillow(data, name, kind)
+    read = {"JPEG": _jpeg, "HEIF": _heif}.get(kind, _by_pillow)
+    rgb, facts, halved = read(data, name, kind, whole)
     return Photo(
         rgb=_upright(rgb, facts.orientation),
         name=name,
+        halved=halved,
         sha256=hashlib.sha256(data).hexdigest(),
         taken_at=facts.taken_at,
         camera=facts.camera,
@@ -94,7 +98,8 @@ def _broken(kind: Kind, data: bytes, name: str, detail: str) -> NoReturn:
     _refuse("damaged", name, f"the {title} file is damaged", _COPY_AGAIN)
 
 
-def _check_size(width: int, height: int, name: str) -> None:
+def _check_size(width: int, height: int, name: str, whole: bool) -> bool:
+    """Tell whether to halve a photo of this size."""
     if width * height > MAX_PIXELS:
         megapixels, limit = width * height / 1e6, MAX_PIXELS / 1e6
         _refuse(
@@ -107,22 +112,25 @@ def _check_size(width: int, height: int, name: str) -> None:
             "too-small", name, f"{width} x {height} pixels are too few for a photo of a print",
             "Use the photo as the camera saved it",
         )  # fmt: skip
+    return not whole and width * height > WHOLE_PIXELS and width % 2 == height % 2 == 0
 
 
-def _jpeg(data: bytes, name: str) -> tuple[np.ndarray, CameraFacts]:
+def _jpeg(data: bytes, name: str, kind: Kind, whole: bool) -> _Read:
     try:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data)
     except ValueError:  # an odd kind of JPEG, or a broken one: the other decoder tells
-        return _by_pillow(data, name, "JPEG")
-    _check_size(width, height, name)
+        return _by_pillow(data, name, kind, whole)
+    halve = _check_size(width, height, name, whole)
     if colours in ("CMYK", "YCCK"):
-        return _by_pillow(data, name, "JPEG")
+        return _by_pillow(data, name, kind, whole)
     try:
-        rgb = simplejpeg.decode_jpeg(data, "RGB")
+        rgb = simplejpeg.decode_jpeg(
+            data, "RGB", min_height=halve * (height // 2), min_width=halve * (width // 2)
+        )
     except ValueError as fault:
         _broken("JPEG", data, name, str(fault))
     facts, profile = _notes_beside(data)
-    return (rgb if colours == "Gray" else profiled(rgb, profile)), facts
+    return (rgb if colours == "Gray" else profiled(rgb, profile)), facts, halve
 
 
 def _notes_beside(jpeg: bytes) -> tuple[CameraFacts, bytes | None]:
@@ -136,35 +144,40 @@ def _notes_beside(jpeg: bytes) -> tuple[CameraFacts, bytes | None]:
             return CameraFacts(), None
 
 
-def _heif(data: bytes, name: str) -> tuple[np.ndarray, CameraFacts]:
+def _heif(data: bytes, name: str, kind: Kind, whole: bool) -> _Read:
     import pi_heif
 
     try:
         picture = pi_heif.open_heif(io.BytesIO(data))  # 8 bits a channel, the primary picture
         width, height = picture.size
-        _check_size(width, height, name)
-        layers = Image.fromarray(np.asarray(picture))
+        halve = _check_size(width, height, name, whole)
+        layers = np.asarray(picture)
     except (ValueError, EOFError, OSError, RuntimeError, IndexError, SyntaxError) as fault:
-        _broken("HEIF", data, name, str(fault))
-    facts = camera_facts(picture.info.get("exif"))
-    if picture.info.get("icc_profile"):
-        layers.info["icc_profile"] = picture.info["icc_profile"]
+        _broken(kind, data, name, str(fault))
+    facts, profile = camera_facts(picture.info.get("exif")), picture.info.get("icc_profile")
+    if picture.mode == "RGB":
+        rgb = profiled(layers, profile, halve=halve)
+        rgb = rgb.copy() if rgb is layers else rgb  # `layers` are gone with `picture`
+    else:
+        layered = Image.fromarray(layers)
+        layered.info["icc_profile"] = profile
+        rgb = to_srgb(layered, halve=halve)
     # the container's own turning has been applied to the pixels, and the Exif entry only repeats it
-    return to_srgb(layers), CameraFacts(**{**vars(facts), "orientation": 1})
+    return rgb, CameraFacts(**{**vars(facts), "orientation": 1}), halve
 
 
-def _by_pillow(data: bytes, name: str, kind: Kind) -> tuple[np.ndarray, CameraFacts]:
+def _by_pillow(data: bytes, name: str, kind: Kind, whole: bool) -> _Read:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # faults come as errors; what is only odd is none
         try:
             picture = Image.open(io.BytesIO(data), formats=["JPEG", "MPO"] if kind == "JPEG" else [kind])
-            _check_size(*picture.size, name)
+            halve = _check_size(*picture.size, name, whole)
             _check_frames(picture, name, kind)
             picture.load()
             facts = camera_facts(picture)  # after loading: a TIFF arrives turned, a PNG has notes at its end
             if kind in ("PNG", "WEBP", "BMP") and is_cut_off(kind, data):
                 _broken(kind, data, name, "truncated")
-            return to_srgb(picture), facts
+            return to_srgb(picture, halve=halve), facts, halve
         except PhotoError:
             raise
         except Image.DecompressionBombError:
@@ -197,7 +210,10 @@ def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:
         return rgb
     import cv2
 
+    turn = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}.get(orientation)
+    if turn is not None:
+        return cv2.rotate(rgb, turn)
     if orientation >= 5:  # rows and columns are swapped
         rgb = cv2.transpose(rgb)
-    flip = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}.get(orientation)
+    flip = {2: 1, 4: 0, 7: -1}.get(orientation)
     return rgb if flip is None else cv2.flip(rgb, flip)

@@ -49,6 +49,8 @@ class Photo(_ReadOnlyArrays):
         Maker and model from Exif.
     focal_length_mm, digital_zoom : float or None
         From Exif.
+    halved : bool
+        Whether `rgb` has half as many rows and columns as the photo; see `steps.halved`.
     """
 
     rgb: np.ndarray
@@ -58,6 +60,13 @@ class Photo(_ReadOnlyArrays):
     camera: str | None = None
     focal_length_mm: float | None = None
     digital_zoom: float | None = None
+    halved: bool = False
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height of the photo, whole."""
+        height, width = self.rgb.shape[:2]
+        return width * (1 + self.halved), height * (1 + self.halved)
 
 
 @dataclass(frozen=True)

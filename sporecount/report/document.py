@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -45,8 +45,8 @@ def session_html(
     sheets: Callable[[str], bytes | None] = lambda _photo: None,
     maps: Callable[[str], str | None] = lambda _sample: None,
     links: Callable[[str], str | None] = lambda _photo: None,
-) -> bytes:
-    """Write the report of a session.
+) -> Iterator[bytes]:
+    """Write the report of a session, piece by piece: its pictures together take some 30 MB.
 
     Parameters
     ----------
@@ -61,8 +61,8 @@ def session_html(
     links : callable
         Photo name to the address of its full-size overlay, relative to the report, percent-encoded; or None.
 
-    Returns
-    -------
+    Yields
+    ------
     bytes
         UTF-8 HTML without script and without any address outside the file, but for `links`.
         The same input gives the same bytes.
@@ -85,10 +85,11 @@ def session_html(
     machine = {tally.sample: tally for tally in result.prints}
     prints = [machine[tally.sample] for tally in session_words.attention_order(result.prints_read)]
     album = _Album(len(rows), len(prints), pictures, sheets)
-    sections = [
-        _section(index, tally, by_sample.get(tally.sample, []), album, maps, links, result.readers)
-        for index, tally in enumerate(prints, start=1)
-    ]
+    overview = [_summary(index, tally, result.readers) for index, tally in enumerate(prints, start=1)]
+    sections = (
+        _section(summary, by_sample.get(tally.sample, []), album, maps, links, result.readers)
+        for summary, tally in zip(overview, prints, strict=True)
+    )
     drawn = (
         charts.size_chart(np.concatenate(lengths)),
         charts.density_chart([row.tally for row in rows]),
@@ -97,9 +98,10 @@ def session_html(
     page = (
         _environment()
         .get_template("session.html")
-        .render(
+        .stream(
             title=_last_part(result.folder),
             summary=session_words.session_sentences(result.prints_read, len(rows), len(result.failed)),
+            overview=overview,
             sections=sections,
             session_charts=[Markup(chart) for chart in drawn if chart],
             failed=result.failed,
@@ -109,14 +111,15 @@ def session_html(
             settings_table=_settings_table(result),
             adapter=_flat(result.provenance.adapter or {}),
             load_classes=list(enumerate(phrases.LOAD_CLASSES)),
-            not_shown=album.not_shown,
+            album=album,
             learnt=result.readers.learnt if result.readers is not None else (),
             anybody_read=result.readers is not None and bool(result.readers.prints),
             small=album.width < 1000,
         )
     )
+    page.enable_buffering(100)
     # File names may hold bytes that are no UTF-8; they must not keep the report from being written.
-    return page.encode("utf-8", "replace")
+    yield from (piece.encode("utf-8", "replace") for piece in page)
 
 
 def _environment() -> Environment:
@@ -134,23 +137,14 @@ def _environment() -> Environment:
     return environment
 
 
-def _section(
-    index: int,
-    tally: PrintTally,
-    rows: Sequence[_Row],
-    album: _Album,
-    maps: Callable[[str], str | None],
-    links: Callable[[str], str | None],
-    readers: Readers | None,
-) -> dict[str, Any]:
-    rows = sorted(rows, key=lambda one: (one.number, one.photo))
+def _summary(index: int, tally: PrintTally, readers: Readers | None) -> dict[str, Any]:
+    """Say what the table at the top says of a print."""
     verdict = words.print_verdict(tally)
-    usable = verdict.case != "unusable"  # numbers of a print without a verdict would be taken for one
     by_people = readers.prints.get(tally.sample) if readers is not None else None
-    shown = album.take(rows)
     read = words.read_sentences(tally, readers) if readers is not None else []
     decided = readers is not None and tally.sample in readers.keeper
     return {
+        "index": index,
         "anchor": f"print-{index}",
         "tally": tally,
         "verdict": verdict,
@@ -158,11 +152,27 @@ def _section(
         "read_short": [*read[:1], *(read[1:][-1:] if decided else ())],
         **_figures(tally),
         "by_people": None if by_people is None else {"flag": by_people.flag, **_figures(by_people)},
+    }
+
+
+def _section(
+    summary: dict[str, Any],
+    rows: Sequence[_Row],
+    album: _Album,
+    maps: Callable[[str], str | None],
+    links: Callable[[str], str | None],
+    readers: Readers | None,
+) -> dict[str, Any]:
+    tally, usable = summary["tally"], summary["verdict"].case != "unusable"
+    rows = sorted(rows, key=lambda one: (one.number, one.photo))
+    shown = album.take(rows)
+    return {
+        **summary,
         "ruler": Markup(figures.load_ruler_svg(tally) if usable else ""),
         "classes": Markup(figures.class_bars_svg(tally) if usable else ""),
         "map": Markup(maps(tally.sample) or ""),
         "counts": Markup(
-            charts.counts_chart([(one.number, one.tally) for one in rows], f"{index}")
+            charts.counts_chart([(one.number, one.tally) for one in rows], f"{summary['index']}")
             if len(rows) > 2
             else ""
         ),

@@ -152,16 +152,18 @@ def write_report(
         return
     from sporecount.report import session_html
 
-    page = session_html(
-        result,
-        pictures=lambda photo: pictures.small(names[photo]),
-        sheets=lambda photo: pictures.sheet(names[photo]),
-        maps=maps,
-        links=lambda photo: f"overlays/{quote(names[photo])}",
-    )
-    digest = hashlib.sha256(page).hexdigest()
-    write_whole(note, json.dumps({"made_from": made_from, "sha256": digest}).encode())
-    write_whole(path, page)
+    digest = hashlib.sha256()
+    with written_whole(path) as file:
+        for piece in session_html(
+            result,
+            pictures=lambda photo: pictures.small(names[photo]),
+            sheets=lambda photo: pictures.sheet(names[photo]),
+            maps=maps,
+            links=lambda photo: f"overlays/{quote(names[photo])}",
+        ):
+            digest.update(piece)
+            file.write(piece)
+    write_whole(note, json.dumps({"made_from": made_from, "sha256": digest.hexdigest()}).encode())
 
 
 def write_again(out: Path, result: SessionResult, maps: Callable[[str], str | None], made_from: str) -> None:
@@ -188,7 +190,12 @@ def write_again(out: Path, result: SessionResult, maps: Callable[[str], str | No
 def _stands(path: Path, note: Path, made_from: str) -> bool:
     try:
         said = json.loads(note.read_bytes())
-        whole = hashlib.sha256(path.read_bytes()).hexdigest() == said["sha256"]
-        return bool(whole and said["made_from"] == made_from)
+        if said["made_from"] != made_from:
+            return False
+        digest = hashlib.sha256()
+        with path.open("rb") as file:
+            for piece in iter(lambda: file.read(1 << 20), b""):
+                digest.update(piece)
+        return bool(digest.hexdigest() == said["sha256"])
     except (OSError, ValueError, KeyError, TypeError):
         return False

@@ -199,7 +199,7 @@ class Worker:
         kept = None if job.label == "only" else self._fields.result(key)
         if kept is not None and self._pictures.has(job.overlay, drawn_from):
             return PhotoDone(job.file.name, "kept", key=key, sha256=sha256, taken_at=kept.taken_at)
-        photo = decode(data, job.file.name)
+        photo = _opened(data, job.file.name)
         del data
         preview = None if kept is None else self._fields.preview(key)
         if kept is not None and preview is not None:
@@ -253,6 +253,10 @@ class Worker:
         from sporecount.report.sorts import objects_to_show
 
         named = replace(result, photo=job.file.name, sample=job.sample, field=job.field)
+        if photo.halved:
+            from sporecount.steps.halved import resized_field, resized_preview
+
+            named, preview = resized_field(named, 0.5), resized_preview(preview, 0.5)
         settings = self._setup.settings
         overlay = overlay_jpeg(photo.rgb, named, preview, settings)
         sheet = b""
@@ -294,11 +298,11 @@ class Worker:
         if field is None:
             return {}
         try:
-            photo = decode(_bytes_of(job.file), job.file.name)
+            photo = _opened(_bytes_of(job.file), job.file.name)
         except SporecountError:
             return {}
         found = {}
-        for factor in factors_for(field.scale.um_per_px):
+        for factor in factors_for(field.scale.um_per_px * (1 + photo.halved)):  # of the pixels that are read
             scale = replace(field.scale, um_per_px=factor * field.scale.um_per_px)
             result, _ = count_field(photo, scale, self._setup.settings)
             usable = result.tally.flag != "unusable"
@@ -320,6 +324,19 @@ def _count_a_speck(settings: CountSettings) -> None:
     card = np.full((160, 200, 3), 225, np.uint8)
     card[76:83, 94:105] = (150, 100, 50)
     count_field(Photo(card, "speck"), Scale(1.0), settings)
+
+
+def _opened(data: bytes, name: str) -> Photo:
+    """Decode a photo; a large one to half its size, where its view is wide enough for that."""
+    from sporecount.chain import find_view
+    from sporecount.steps.halved import LEAST_VIEW_PX
+
+    photo = decode(data, name, whole=False)
+    if photo.halved:
+        view = find_view(photo)
+        if view.found and view.radius_px < LEAST_VIEW_PX:  # as wide as half of it, across
+            return decode(data, name)
+    return photo
 
 
 def _failed(job: PhotoJob | OverviewJob, code: str, fault: SporecountError) -> PhotoDone:

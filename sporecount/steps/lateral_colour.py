@@ -109,13 +109,8 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
     inside[::2] = False  # every other row tells as much
     if np.count_nonzero(inside) < _LEAST_PLACES:
         return {}
-    red, green, blue = (_structure(plane, um_per_px) for plane in cv2.split(reduced(work.rgb, size)))
-    x, y = ((np.arange(side, dtype=np.float32) - (side - 1) / 2) for side in size)
-    along_x, along_y = (cv2.Sobel(green, cv2.CV_32F, *way, ksize=3, scale=1 / 8) for way in ((1, 0), (0, 1)))
-    steep = cv2.magnitude(along_x, along_y)
-    inside &= steep > _STEEPER * np.median(steep[inside])
-    growing = (along_x * x + along_y * y[:, None]) / max(size)
-    terms = np.stack([one[inside] for one in (along_x, along_y, growing, green)])
+    planes = cv2.split(reduced(work.rgb, size))
+    terms, inside = _terms(_structure(planes[1], um_per_px), inside)
     squares = (terms @ terms.T).astype(float)
     squares += 1e-9 * np.trace(squares) * np.eye(4) + 1e-12 * np.eye(4)  # a sky has no slope across
     # what is left of the third term when the others have explained of it what they can
@@ -123,11 +118,12 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
     left = squares[2, 2] - squares[2, [0, 1, 3]] @ np.linalg.solve(others, squares[[0, 1, 3], 2])
     if left <= _OF_ITS_OWN * squares[2, 2]:
         return {}
-    corner_um = float(np.hypot(x[-1], y[-1])) * um_per_px
+    half_width, half_height = (np.float32((side - 1) / 2) for side in size)
+    corner_um = float(np.hypot(half_width, half_height)) * um_per_px
     least_um = max(_LEAST_UM, _LEAST_PX * work.um_per_px * work.zoom / work.close_zoom)
     found = {}
-    for channel, plane in ((0, red), (2, blue)):
-        growth = 0.0
+    for channel in (0, 2):
+        plane, growth = _structure(planes[channel], um_per_px), 0.0
         for _ in range(_ROUNDS):
             _, _, step, share = np.linalg.solve(squares, terms @ _shrunk(plane, growth)[inside])
             if share < _LEAST_SHARE:
@@ -136,6 +132,18 @@ def lateral_colour(work: WorkImage) -> dict[int, float]:
         if share >= _LEAST_SHARE and least_um < abs(growth) * corner_um < _MOST_UM:
             found[channel] = growth
     return found
+
+
+def _terms(green: np.ndarray, inside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give slopes across and down, growth and green itself where green is steep, and where that is."""
+    along_x, along_y = (cv2.Sobel(green, cv2.CV_32F, *way, ksize=3, scale=1 / 8) for way in ((1, 0), (0, 1)))
+    steep = cv2.magnitude(along_x, along_y)
+    inside = inside & (steep > _STEEPER * np.median(steep[inside]))
+    across, down, here = (one[inside] for one in (along_x, along_y, green))
+    size = inside.shape[::-1]
+    x, y = ((np.arange(side, dtype=np.float32) - (side - 1) / 2) for side in size)
+    row, col = np.nonzero(inside)
+    return np.stack([across, down, (across * x[col] + down * y[row]) / max(size), here]), inside
 
 
 def _undone(

@@ -345,3 +345,68 @@ def test_damage_gives_a_photo_or_a_clear_error(kind, places):
 def test_the_same_pixels_as_the_jpeg_decoder():
     data = plain("JPEG")
     np.testing.assert_array_equal(decode(data, "x").rgb, simplejpeg.decode_jpeg(data, "RGB"))
+
+
+def large(monkeypatch) -> None:
+    monkeypatch.setattr("sporecount.files.decode.WHOLE_PIXELS", H * W - 1)
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "HEIC", "PNG", "TIFF", "WEBP"])
+def test_a_large_photo_may_come_at_half_its_size(monkeypatch, kind):
+    data = plain(kind)
+    whole = decode(data, "x")
+    assert not decode(data, "x", whole=False).halved
+    large(monkeypatch)
+    half = decode(data, "x", whole=False)
+    assert half.halved
+    assert half.size_px == whole.size_px == (W, H)
+    means = whole.rgb.reshape(H // 2, 2, W // 2, 2, 3).mean(axis=(1, 3))
+    off = np.abs(half.rgb - means)
+    assert np.median(off) <= 1
+    assert np.percentile(off, 95) <= LOSSY_STEPS
+    np.testing.assert_array_equal(decode(data, "x").rgb, whole.rgb)
+
+
+def test_a_large_photo_at_half_its_size_is_upright_and_srgb(monkeypatch):
+    large(monkeypatch)
+    half = decode(plain("JPEG", exif=exif_block(6), quality=95), "x", whole=False)
+    assert half.size_px == (H, W)
+    assert (
+        np.unravel_index(half.rgb[..., 0].argmin(), half.rgb.shape[:2])[1] > H / 4
+    )  # the mark, top right now
+    sixteen_bits = io.BytesIO()
+    Image.fromarray(scene()[:, :, 0].astype(np.uint16) * 16).save(sixteen_bits, "PNG")
+    grey = decode(sixteen_bits.getvalue(), "x", whole=False)
+    assert grey.halved
+    assert np.abs(grey.rgb[::, ::, 1] - scene()[::2, ::2, 0].astype(float)).mean() < 3
+
+
+def test_a_large_photo_with_an_odd_side_comes_whole(monkeypatch):
+    large(monkeypatch)
+    wider = Image.fromarray(np.pad(scene(), ((0, 0), (0, 1), (0, 0)), mode="edge"))
+    photo = decode(saved(wider, "JPEG"), "x", whole=False)
+    assert not photo.halved
+    assert photo.rgb.shape == (H, W + 1, 3)
+
+
+def test_pixels_of_a_heic_outlive_its_decoder():
+    data = plain("HEIC")
+    first = decode(data, "x").rgb
+    before = first.copy()
+    for _ in range(20):  # takes the memory that a decoder left
+        decode(data, "x")
+    np.testing.assert_array_equal(first, before)
+
+
+def test_bands_of_rows_join(monkeypatch):
+    """However few rows are turned at a time, the picture is the same."""
+    wide = (
+        ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB"))
+        .tobytes()
+        .replace(b"s\0R\0G\0B", b"o\0t\0h\0r")
+    )
+    files = [plain("PNG"), saved(Image.fromarray(scene()), "JPEG", icc_profile=wide), plain("HEIC")]
+    whole = [decode(data, "x").rgb for data in files]
+    monkeypatch.setattr("sporecount.files.colour._BAND", 16)
+    for data, rgb in zip(files, whole, strict=True):
+        np.testing.assert_array_equal(decode(data, "x").rgb, rgb)

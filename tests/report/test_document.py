@@ -11,7 +11,7 @@ import pytest
 
 from sporecount.reasons import REASONS
 from sporecount.records import FailedPhoto
-from sporecount.report import document, session_html
+from sporecount.report import document
 from sporecount.report.document import reduce_jpeg
 from sporecount.report.overlay import overlay_jpeg
 from sporecount.report.sheet import doubtful_sheet, object_crops
@@ -19,6 +19,11 @@ from tests.report.examples import make_field, make_photo, make_preview, make_pri
 
 VOID = {"meta", "img", "br", "link", "input", "hr", "circle", "path", "rect", "use", "polygon"}
 NAN = float("nan")
+
+
+def session_html(*given, **options) -> bytes:
+    """The whole report."""
+    return b"".join(document.session_html(*given, **options))
 
 
 class Reader(HTMLParser):
