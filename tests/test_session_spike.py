@@ -79,10 +79,10 @@ def test_table_picture_and_summary_agree(spiked):
 
 
 def test_plain_card_hides_hardly_a_spore(spiked):
-    """Sharp spores of usual size and darkness on empty card: whoever misses half of these counts nothing."""
+    """Sharp spores of usual size and darkness on empty card: whoever misses many of these counts nothing."""
     _, _, found = spiked
     card = next(row for row in found.rows if (row.background, row.focus) == ("card", "sharp"))
-    assert card.found > 0.5 * card.placed
+    assert card.found >= 0.8 * card.placed
 
 
 def test_places_keep_away_from_each_other_and_from_spores(spiked):
@@ -188,7 +188,7 @@ def test_command(spiked, folder, capsys):
 
 
 def test_a_lower_recall_can_hide_more():
-    fields = [make_field(number=k, recall=0.9, recall_u=0.2) for k in (1, 2, 3)]
+    fields = [make_field(number=k, recall=0.9, recall_u=0.3) for k in (1, 2, 3)]
     hidden = [
         tally_print(
             with_own_recall(fields, OwnRecall(0, 0, 0, 0, found, 100)), CountSettings()
@@ -196,7 +196,9 @@ def test_a_lower_recall_can_hide_more():
         for found in (98, 80, 50)
     ]
     assert hidden == sorted(hidden)
-    assert hidden[2] > 1.15 * hidden[0]  # a third of the weight of 98 / 50: the other prints may look otherwise
+    assert (
+        hidden[2] > 1.15 * hidden[0]
+    )  # a third of the weight is the spike-in's: other prints may look otherwise
     assert with_own_recall(fields, None) == fields
 
 
@@ -231,7 +233,7 @@ def test_blur_is_read_from_the_edges_nearby():
 
 
 def test_the_share_is_that_of_the_sessions_own_spores():
-    """Three simulated prints whose spores differ. One look for all of them gave a share 0.3 below the truth."""
+    """Three simulated prints whose spores differ. One look for all of them gave a share 0.2 below the truth."""
     drawn = {
         f"P{k}_1.png": rambler.draw_photo(
             np.random.default_rng([21, k]), width_px=800, height_px=600, objective=10.0, preset="good_focus"

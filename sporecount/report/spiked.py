@@ -89,7 +89,8 @@ def _head(width: int, examined: tuple[int, int], missed: int, placed: int, windo
         f"{examined[0]} of {examined[1]} found where the count looks: {100 * share.value:.0f} % "
         f"(95 % interval {100 * share.low:.0f} to {100 * share.high:.0f} %). With those in glue: "
         f"{placed - missed} of {placed}.",
-        f"Placed into the session's own photos. Each window is {window_um:g} µm wide. Square: filled if found.",
+        f"Simulated spores in the session's own photos. Each window is {window_um:g} µm wide. "
+        "Square: filled if found.",
         "p: probability of a spore, of what was seen there. Copy: of a likely spore of the session. Last: blur.",
     )
     put_text(head, "Spike-in", _GAP, 8, 24, PAPER, bold=True)

@@ -7,7 +7,7 @@ put people's decisions beside it; `outputs` writes it, with `notes`; `tidy` lets
 it again.
 
 Beside a count: `live` (a folder while photos arrive), `planning` (how many photos are enough), `agreeing`,
-`animals`, `spiking`, `calibrating`, `practice`.
+`animals`, `spiking` (with `spike_donors`, `spike_job`), `calibrating`, `practice`.
 """
 
 from __future__ import annotations

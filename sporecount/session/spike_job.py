@@ -17,7 +17,8 @@ from sporecount.records import FieldResult, Photo
 from sporecount.session.folder import KEPT, PhotoFile
 from sporecount.session.spike_donors import lone_spores, usual_look
 from sporecount.settings import CountSettings
-from sporecount.simulate.spike import SporeCut, cut_spore, place_cuts, spike_in
+from sporecount.simulate.copies import SporeCut, cut_spore, place_cuts
+from sporecount.simulate.spike import spike_in
 from sporecount.simulate.truth import SporeTruth
 
 if TYPE_CHECKING:

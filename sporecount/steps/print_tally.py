@@ -51,7 +51,7 @@ def with_own_recall(fields: Iterable[FieldResult], own: OwnRecall | None) -> lis
     fields = list(fields)
     if own is None:
         return fields
-    seen = any(one.counted.any() for one in fields)
+    seen = any(one.counted.any() for one in usable_fields(fields))
 
     def joined(one: FieldResult) -> FieldResult:
         tally = one.tally
