@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 
 from sporecount.cli.main import run
+from sporecount.cli.spike import table_lines
 from sporecount.errors import SessionError
 from sporecount.records import OwnRecall
 from sporecount.session import count_folder, open_session
 from sporecount.session.spike_donors import donor_of, lone_spores, usual_look
 from sporecount.session.spike_job import blur_at, choose_places
-from sporecount.session.spiking import spike_session
+from sporecount.session.spiking import Recovered, SpikeResult, spike_session
 from sporecount.settings import CountSettings
 from sporecount.simulate.photo import draw_photo
 from sporecount.steps.backgrounds import Backgrounds
@@ -185,6 +186,17 @@ def test_command(spiked, folder, capsys):
     said = json.loads(capsys.readouterr().out)
     assert said["simulated"] is True
     assert said["rows"][-1]["placed"] == said["placed"]
+
+
+def test_copies_from_other_prints_are_told_apart():
+    result = SpikeResult(
+        rows=(Recovered("", "", 18, 20, 25, 0.8, 0.6, 0.9),),
+        photos=3,
+        own_recall=OwnRecall(14, 15, 0, 0, 6, 10),
+        notes=(),
+    )
+    said = "\n".join(table_lines(result))
+    assert "other prints, for want of likely spores: 10, of which 6 are found" in said
 
 
 def test_a_lower_recall_can_hide_more():

@@ -102,6 +102,12 @@ def table_lines(result: SpikeResult) -> Iterator[str]:
             yield "-" * 78
         numbers = f"{row.counted:>8}{row.found - row.counted:>10}{row.placed:>6}"
         yield f"{_WHERE[row.background]:<22}{row.focus or 'all':<9}{numbers}   {_share(row)}"
+    own = result.own_recall
+    if own and own.strange_placed:
+        yield ""
+        numbers = f"{own.strange_placed}, of which {own.strange_found}"
+        yield f"Copied from other prints, for want of likely spores: {numbers} are found."
+        yield "Spores of these prints may look otherwise, so this tells less."
 
 
 def _closing(result: SpikeResult) -> list[str]:
