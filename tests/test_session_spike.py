@@ -1,4 +1,4 @@
-"""Simulated spores in a session's own photos: placed where they should be, counted, and used by the next count."""
+"""Spores placed into a session's own photos: where they should be, like its own, counted, and used."""
 
 from __future__ import annotations
 
@@ -12,16 +12,20 @@ import numpy as np
 import pytest
 
 from sporecount.cli.main import run
+from sporecount.cli.spike import table_lines
 from sporecount.errors import SessionError
 from sporecount.records import OwnRecall
 from sporecount.session import count_folder, open_session
+from sporecount.session.spike_donors import donor_of, lone_spores, usual_look
 from sporecount.session.spike_job import blur_at, choose_places
-from sporecount.session.spiking import own_look, spike_session
+from sporecount.session.spiking import Recovered, SpikeResult, spike_session
 from sporecount.settings import CountSettings
 from sporecount.simulate.photo import draw_photo
 from sporecount.steps.backgrounds import Backgrounds
 from sporecount.steps.print_tally import tally_print, with_own_recall
 from tests.benchmarks.other_rigs import lateral
+from tests.benchmarks.spike_truth import compare_drawn
+from tests.recipes import rambler
 from tests.session_folder import UM_PER_PX, all_files, write_photo
 from tests.steps.drawn import linear, srgb
 from tests.steps.made_fields import make_field, make_objects
@@ -63,7 +67,9 @@ def test_table_picture_and_summary_agree(spiked):
     assert {row["photo"] for row in table} == {"FH-01_1.jpg", "FH-02_1.jpg"}
     examined = [row for row in table if row["background"] != "glue"]
     assert found.own_recall.placed == len(examined)
-    assert found.own_recall.found == sum(row["found"] == "yes" for row in examined)
+    assert found.own_recall.found == sum(row["found"] in ("yes", "in doubt") for row in examined)
+    assert found.rows[-1].counted == sum(row["found"] == "yes" for row in examined)
+    assert {row["cut_from"] for row in table} == {"FH-01_1.jpg", "FH-02_1.jpg"}
     assert sum(row.placed for row in found.rows[:-1]) == len(table)
     said = json.loads((out / "spike.json").read_text())
     assert said["simulated"] is True
@@ -74,10 +80,10 @@ def test_table_picture_and_summary_agree(spiked):
 
 
 def test_plain_card_hides_hardly_a_spore(spiked):
-    """Sharp spores of usual size and darkness on empty card: whoever misses half of these counts nothing."""
+    """Sharp spores of usual size and darkness on empty card: whoever misses many of these counts nothing."""
     _, _, found = spiked
     card = next(row for row in found.rows if (row.background, row.focus) == ("card", "sharp"))
-    assert card.found > 0.5 * card.placed
+    assert card.found >= 0.8 * card.placed
 
 
 def test_places_keep_away_from_each_other_and_from_spores(spiked):
@@ -128,7 +134,7 @@ def test_lateral_colour_of_the_rig_hides_no_placed_spore(tmp_path):
     """Red and blue are 4 um off at the sides. Placed with whole colours into such a photo, which is undone when it
     is counted, spores near the sides would fall apart: 0 and 12 of 36 were found on two photos."""
     rgb = draw_photo(
-        np.random.default_rng([5, 0]), width_px=1100, height_px=825, um_per_px=0.6, objective=10, spores=10,
+        np.random.default_rng([5, 3]), width_px=1100, height_px=825, um_per_px=0.6, objective=10, spores=14,
         light="below", ranges=AMBER,
     ).rgb  # fmt: skip
     for name, shown in (("plain", rgb), ("fringed", lateral(4.0)(rgb, 0.6, np.random.default_rng(0)))):
@@ -182,14 +188,29 @@ def test_command(spiked, folder, capsys):
     assert said["rows"][-1]["placed"] == said["placed"]
 
 
+def test_copies_from_other_prints_are_told_apart():
+    result = SpikeResult(
+        rows=(Recovered("", "", 18, 20, 25, 0.8, 0.6, 0.9),),
+        photos=3,
+        own_recall=OwnRecall(14, 15, 0, 0, 6, 10),
+        notes=(),
+    )
+    said = "\n".join(table_lines(result))
+    assert "other prints, for want of likely spores: 10, of which 6 are found" in said
+
+
 def test_a_lower_recall_can_hide_more():
-    fields = [make_field(number=k) for k in (1, 2, 3)]
+    fields = [make_field(number=k, recall=0.9, recall_u=0.3) for k in (1, 2, 3)]
     hidden = [
-        tally_print(with_own_recall(fields, OwnRecall(found, 100, 0, 0)), CountSettings()).could_hide_per_mm2
+        tally_print(
+            with_own_recall(fields, OwnRecall(0, 0, 0, 0, found, 100)), CountSettings()
+        ).could_hide_per_mm2
         for found in (98, 80, 50)
     ]
     assert hidden == sorted(hidden)
-    assert hidden[2] > 1.7 * hidden[0]  # about 98 / 50
+    assert (
+        hidden[2] > 1.15 * hidden[0]
+    )  # a third of the weight is the spike-in's: other prints may look otherwise
     assert with_own_recall(fields, None) == fields
 
 
@@ -223,18 +244,60 @@ def test_blur_is_read_from_the_edges_nearby():
     assert blur_at(make_field(), 60.0, 50.0, sharp=True) == 1.0
 
 
-def test_spikes_look_like_the_sessions_own_spores(spiked):
-    _, result, _ = spiked
+def test_the_share_is_that_of_the_sessions_own_spores():
+    """Three simulated prints whose spores differ. One look for all of them gave a share 0.2 below the truth."""
+    drawn = {
+        f"P{k}_1.png": rambler.draw_photo(
+            np.random.default_rng([21, k]), width_px=800, height_px=600, objective=10.0, preset="good_focus"
+        )
+        for k in range(3)
+    }
+    told = compare_drawn(drawn, spores=45)
+    assert told.there >= 20
+    assert told.recall["spike"] == pytest.approx(told.truth, abs=0.1)
+
+
+def test_copies_are_of_the_photo_then_of_its_print_then_of_the_session():
+    sample_of = {"a": "FH-01", "b": "FH-01", "c": "FH-02"}
+    rng = np.random.default_rng(0)
+
+    def chosen(**expected: float) -> set[str]:
+        return {donor_of("a", sample_of, expected, rng) for _ in range(40)}
+
+    assert chosen(a=4.0, b=9.0, c=9.0) == {"a"}
+    assert chosen(a=0.9, b=9.0, c=9.0) == {"a", "b"}
+    assert chosen(a=0.0, b=0.9, c=9.0) == {"b", "c"}
+    assert chosen(a=0.0, b=0.4, c=0.5) == {""}
+
+
+def test_only_what_lies_alone_off_scales_is_copied():
+    x_px = np.array([50.0, 100.0, 150.0, 156.0, 250.0, 300.0, 350.0])
+    objects = make_objects(x_px, np.full(7, 60.0))
     objects = replace(
-        make_objects(*np.random.default_rng(2).uniform(0, 400, (2, 30)), length_um=13.0),
-        optical_density=np.full(30, 0.45),
-        amber=np.full(30, 2.25),
+        objects,
+        on_scale=np.arange(7) == 1,  # 2 and 3 lie side by side; 4 is in a clump, 5 refused
+        clump=np.where(np.arange(7) == 4, 2, 1),
     )
-    made = replace(result, fields=[make_field(np.full(30, 0.97), objects=objects)])
-    look = own_look(made, CountSettings())
-    assert look.length_um == pytest.approx(13.0)
-    assert look.ratio == pytest.approx(1.5)
-    assert look.amber[1] == pytest.approx(0.6)
-    assert look.amber[2] / look.amber[0] == pytest.approx(2.25)
-    few = replace(result, fields=[make_field([0.97] * 3)])
-    assert own_look(few, CountSettings()).length_um == pytest.approx(np.sqrt(8 * 16))
+    lone = lone_spores(make_field([0.9, 0.9, 0.9, 0.9, 0.9, 0.1, 0.4], objects=objects), CountSettings())
+    assert lone.row.tolist() == [0, 6]
+    assert lone.expected == pytest.approx(1.3)
+
+
+def test_where_no_spore_is_known_drawn_ones_differ_and_the_next_count_leaves_their_share(tmp_path, capsys):
+    looks = [usual_look(CountSettings(), np.random.default_rng(k)) for k in range(200)]
+    lengths, green = np.array([one.length_um for one in looks]), np.array([one.amber[1] for one in looks])
+    assert lengths.min() >= 8
+    assert lengths.max() <= 16
+    assert np.percentile(green, 90) > 2 * np.percentile(green, 10)
+    rgb = draw_photo(
+        np.random.default_rng([5, 0]), width_px=1100, height_px=825, um_per_px=0.6, objective=10, spores=0,
+        light="below", ranges=AMBER,
+    ).rgb  # fmt: skip
+    cv2.imwrite(str(tmp_path / "FH-03_1.png"), cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR))
+    options = {**OPTIONS, "um_per_px": 0.6}
+    count_folder(tmp_path, **options)
+    assert run(["spike", str(tmp_path), "--spores", "10", "--workers", "0"]) == 0
+    said = capsys.readouterr().out
+    assert "drawn ones" in said
+    assert "leaves this share alone" in said
+    assert count_folder(tmp_path, **options).own_recall is None

@@ -36,14 +36,18 @@ def spike(
 ) -> None:
     """Measure how many spores are found in your own photos.
 
-    Simulated spores, as long and as dark as those of the session, are drawn
-    at known random places into copies of its photos, with the blur, tint and
-    grain of the place. The copies are counted. The share that is found is the
+    Spores are placed at known random places into copies of the photos, with
+    the blur of the place: copies of the photo's own likely spores, or of those
+    of its print or session, where the photo shows too few. The copies are
+    counted. The share that is found, counted or at least in doubt, is the
     recall of your microscope, phone and prints, and the next count uses it
     for densities and for what "none found" could still hide.
 
-    The photos are only read. A simulated spore is not a real one: real ones
-    may be harder to see, so take the share as the best case.
+    A session without a likely spore tells nothing of how its spores look:
+    then spores are drawn, and the next count leaves their share alone.
+
+    The photos are only read. Placed spores lie alone, and on top; the share
+    tells nothing of spores in heaps, or hidden.
 
     Writes spike.csv (a row a spore), spike.jpg (found and missed ones close
     up) and spike.json beside the results.
@@ -76,7 +80,7 @@ def spike(
             "",
             *(f"Not used: {show.one_line(note)}" for note in result.notes),
             f"Picture: {show.one_line(str(place / 'spike.jpg'))}",
-            "Count the folder again, and the count uses this. Simulated spores are the best case.",
+            *_closing(result),
         ]
     )
 
@@ -85,17 +89,34 @@ def table_lines(result: SpikeResult) -> Iterator[str]:
     """Give the shares by background and focus as a table of less than 80 columns."""
     from sporecount.report.phrases import plural
 
-    own = result.own_recall
-    yield f"{own.placed} simulated spores placed where the count looks, in {plural(result.photos, 'photo')}."
+    examined = result.rows[-1]
+    kind = "copies of the session's likely ones" if result.own_recall else "drawn ones"
+    photos = plural(result.photos, "photo")
+    yield f"{examined.placed} simulated spores placed where the count looks, in {photos}: {kind}."
     yield ""
-    yield f"{'where':<22}{'focus':<9}{'found':>12}   share (95 % interval)"
+    yield f"{'where':<22}{'focus':<9}{'counted':>8}{'in doubt':>10}{'of':>6}   found (95 % interval)"
     for row in result.rows:
         if not row.placed:
             continue
         if not row.background:
-            yield "-" * 66
-        found = f"{row.found} of {row.placed}"
-        yield f"{_WHERE[row.background]:<22}{row.focus or 'all':<9}{found:>12}   {_share(row)}"
+            yield "-" * 78
+        numbers = f"{row.counted:>8}{row.found - row.counted:>10}{row.placed:>6}"
+        yield f"{_WHERE[row.background]:<22}{row.focus or 'all':<9}{numbers}   {_share(row)}"
+    own = result.own_recall
+    if own and own.strange_placed:
+        yield ""
+        numbers = f"{own.strange_placed}, of which {own.strange_found}"
+        yield f"Copied from other prints, for want of likely spores: {numbers} are found."
+        yield "Spores of these prints may look otherwise, so this tells less."
+
+
+def _closing(result: SpikeResult) -> list[str]:
+    if result.own_recall is None:
+        return [
+            "No photo shows spores to copy, so drawn ones were placed. How the session's own would",
+            "look is not known: the next count leaves this share alone.",
+        ]
+    return ["Count the folder again, and the count uses this. Placed spores lie alone, and on top."]
 
 
 def _share(row: Recovered) -> str:
@@ -108,12 +129,14 @@ def as_json(result: SpikeResult) -> dict[str, Any]:
     def known(value: Any) -> Any:
         return None if isinstance(value, float) and not math.isfinite(value) else value
 
+    examined = result.rows[-1]
     rows = [{name: known(value) for name, value in vars(row).items()} for row in result.rows]
     return {
         "simulated": True,
+        "copies": result.own_recall is not None,
         "photos": result.photos,
-        "found": result.own_recall.found,
-        "placed": result.own_recall.placed,
+        "found": examined.found,
+        "placed": examined.placed,
         "rows": rows,
         "not_used": list(result.notes),
     }

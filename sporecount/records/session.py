@@ -100,7 +100,9 @@ class PrintTally:
 
 @dataclass(frozen=True)
 class OwnRecall:
-    """How many simulated spores, placed into the examined parts of a session's own photos, were found.
+    """How many copies of likely spores, placed into the examined parts of a session's own photos, were found.
+
+    Found are those that were counted, and those among the doubtful objects.
 
     Parameters
     ----------
@@ -108,21 +110,25 @@ class OwnRecall:
         Where the photo is sharp.
     blurred_found, blurred_placed : int
         Where it is not.
+    strange_found, strange_placed : int
+        Copies from another print, placed where a print shows too few of its own; not among the others.
     """
 
     sharp_found: int
     sharp_placed: int
     blurred_found: int
     blurred_placed: int
+    strange_found: int = 0
+    strange_placed: int = 0
 
     @property
     def found(self) -> int:
-        """Found in all."""
+        """Found of the copies within their print."""
         return self.sharp_found + self.blurred_found
 
     @property
     def placed(self) -> int:
-        """Placed in all."""
+        """Copies within their print."""
         return self.sharp_placed + self.blurred_placed
 
 

@@ -26,6 +26,10 @@ class Placed(Protocol):
     @property
     def found(self) -> bool: ...  # noqa: D102
     @property
+    def counted(self) -> bool: ...  # noqa: D102
+    @property
+    def cut_from(self) -> str: ...  # noqa: D102
+    @property
     def probability(self) -> float: ...  # noqa: D102
     @property
     def background(self) -> str: ...  # noqa: D102
@@ -54,12 +58,14 @@ def spike_sheet(
     Returns
     -------
     bytes
-        A JPEG. Missed ones first; of the others an even selection, so that all conditions show.
+        A JPEG. Missed ones first, then doubtful ones; of the others an even selection, so that all
+        conditions show.
     """
     missed = [row for row, one in enumerate(placed) if not one.found]
-    found = [row for row, one in enumerate(placed) if one.found]
-    shown = [*_evenly(missed, _MOST_MISSED)]
-    shown += _evenly(found, _MOST - len(shown))
+    doubted = [row for row, one in enumerate(placed) if one.found and not one.counted]
+    counted = [row for row, one in enumerate(placed) if one.counted]
+    shown = _evenly([*missed, *doubted], _MOST_MISSED)
+    shown += _evenly(counted, _MOST - len(shown))
     width = _COLUMNS * (_TILE_PX + _GAP) + _GAP
     parts = [_head(width, examined, len(missed), len(placed), window_um)]
     for start in range(0, len(shown), _COLUMNS):
@@ -83,9 +89,9 @@ def _head(width: int, examined: tuple[int, int], missed: int, placed: int, windo
         f"{examined[0]} of {examined[1]} found where the count looks: {100 * share.value:.0f} % "
         f"(95 % interval {100 * share.low:.0f} to {100 * share.high:.0f} %). With those in glue: "
         f"{placed - missed} of {placed}.",
-        f"Simulated spores in the session's own photos. Each window is {window_um:g} µm wide. Square: filled "
-        "if found, hollow if missed.",
-        "p: probability of a spore, of what was seen there. Blur: standard deviation.",
+        f"Simulated spores in the session's own photos. Each window is {window_um:g} µm wide. "
+        "Square: filled if found.",
+        "p: probability of a spore, of what was seen there. Copy: of a likely spore of the session. Last: blur.",
     )
     put_text(head, "Spike-in", _GAP, 8, 24, PAPER, bold=True)
     for place, line in enumerate(lines):
@@ -98,9 +104,11 @@ def _tile(band: np.ndarray, x: int, crop: np.ndarray, one: Placed, window_um: fl
     point_at(tile, 8.0 / window_um)
     scale_bar(tile, window_um)
     band[4 : 4 + _TILE_PX, x : x + _TILE_PX] = tile
-    colour = SURE if one.found else DOUBT
+    colour = SURE if one.counted else DOUBT
     mark(band, x + 6, _TILE_PX + 14, 9, colour, filled=one.found)
     p = f"p {one.probability:.2f}" if np.isfinite(one.probability) else "unseen"
-    put_text(band, f"{'found' if one.found else 'missed'}, {p}", x + 16, _TILE_PX + 6, _TEXT, colour)
-    words = f"{one.background}, blur {one.blur_um:.1f} µm"
+    said = "counted" if one.counted else "in doubt" if one.found else "missed"
+    put_text(band, f"{said}, {p}", x + 16, _TILE_PX + 6, _TEXT, colour)
+    look = "copy" if one.cut_from else "drawn"
+    words = f"{look}, {one.background}, {one.blur_um:.1f} µm"
     put_text(band, shorten(words, _TEXT, _TILE_PX), x, _TILE_PX + 6 + _LINE, _TEXT, PAPER)

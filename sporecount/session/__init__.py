@@ -7,7 +7,7 @@ session as a whole; `readers` and `retally` put people's decisions beside it; `o
 `tidy` lets go of what is old. `opened` opens it again.
 
 Beside a count: `live` (a folder while photos arrive), `planning` (how many photos are enough), `agreeing`,
-`animals`, `spiking`, `calibrating`, `practice`.
+`animals`, `spiking` (with `spike_donors`, `spike_job`), `calibrating`, `practice`.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from sporecount.records import OwnRecall
 from sporecount.settings import CountSettings
 
 SPIKE_FILE = "spike.json"
-SPIKE_FORM = 1
+SPIKE_FORM = 2
 
 
 def read_own_recall(
@@ -28,7 +28,8 @@ def read_own_recall(
     Returns
     -------
     own : OwnRecall or None
-        None without a spike-in, or when it was made with another model or for spores of another size.
+        None without a spike-in, when its spores were drawn, or when it was made with another model or for spores
+        of another size.
     notes : tuple of str
         What a keeper should know of it, a sentence each.
     """
@@ -38,9 +39,10 @@ def read_own_recall(
         said = json.loads((out / SPIKE_FILE).read_bytes())
         if said["form"] != SPIKE_FORM:
             raise ValueError
-        own = OwnRecall(**said["own_recall"])
         same = said["model"] == model and said["settings"] == decisive(settings)
-        share = recovery(own.found, own.placed).share
+        if said["own_recall"] is None:
+            return None, ()
+        own = OwnRecall(**said["own_recall"])
     except FileNotFoundError:
         return None, ()
     except (OSError, ValueError, KeyError, TypeError):
@@ -50,10 +52,19 @@ def read_own_recall(
             "The spike-in was made with another version or other settings, so it is not used; run "
             "`sporecount spike` again.",
         )
+    told = [
+        f"{found} of {placed} {where} ({100 * share.value:.0f} %, 95 % interval {100 * share.low:.0f} to "
+        f"{100 * share.high:.0f} %)"
+        for found, placed, where in (
+            (own.found, own.placed, "in photos of the same print"),
+            (own.strange_found, own.strange_placed, "in photos of prints that show too few"),
+        )
+        if placed
+        for share in [recovery(found, placed).share]
+    ]
     return own, (
-        f"Density and what could still hide rest on a spike-in into these photos: {own.found} of {own.placed} "
-        f"simulated spores were found ({100 * share.value:.0f} %, 95 % interval {100 * share.low:.0f} to "
-        f"{100 * share.high:.0f} %). Real spores may be harder to see. See spike.jpg.",
+        f"Density and what could still hide rest on a spike-in into these photos, too. Of simulated spores, "
+        f"copies of likely ones, were found: {'; '.join(told)}. They lay alone, and on top. See spike.jpg.",
     )
 
 

@@ -1,4 +1,4 @@
-"""What one worker does in a spike-in: place simulated spores into a copy of a photo and count it."""
+"""What one worker does in a spike-in: place spores into a copy of a photo and count it."""
 
 from __future__ import annotations
 
@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sporecount.errors import SporecountError
+from sporecount.errors import SessionError, SporecountError
 from sporecount.files.decode import decode
 from sporecount.files.kept import KeptFields
 from sporecount.records import FieldResult, Photo
 from sporecount.session.folder import KEPT, PhotoFile
+from sporecount.session.spike_donors import lone_spores, usual_look
 from sporecount.settings import CountSettings
-from sporecount.simulate.spike import SpikeSpore, spike_in
+from sporecount.simulate.copies import SporeCut, cut_spore, place_cuts
+from sporecount.simulate.spike import spike_in
+from sporecount.simulate.truth import SporeTruth
 
 if TYPE_CHECKING:
     from sporecount.steps.backgrounds import Backgrounds
@@ -36,6 +39,8 @@ _OWN_SOFTNESS_UM = 0.65
 """Blur that an object's rounded edge shows on a sharp photo. On 60 simulated photos of three styles, edges of
 spores read 0.8 to 1.2 um where the photo's blur was 0.5 to 0.9 um."""
 _LEAST_BLUR_UM, _BLURRED_UM = 0.4, 2.8
+_BLUR_LEEWAY_UM = 0.3
+"""What a spore that is cut out may lie more blurred than the place for it: so well is blur estimated."""
 _NEAR_UM, _ENOUGH_EDGES = 250.0, 4
 
 
@@ -45,8 +50,16 @@ class SpikeSetup:
 
     out: str
     settings: CountSettings
-    spore: SpikeSpore
     seed: int
+
+
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A counted photo: its file, the key of its kept field, and its print."""
+
+    file: PhotoFile
+    key: str
+    sample: str
 
 
 @dataclass(frozen=True)
@@ -55,42 +68,45 @@ class SpikeJob:
 
     Parameters
     ----------
-    file : PhotoFile
-    key : str
-        Of its kept field.
-    sample : str
+    photo : KeptPhoto
+    donor : KeptPhoto or None
+        The photo whose likely spores are copied; None to draw spores.
     turn : int
         A photo's second copy has other places than its first.
     number : int
     """
 
-    file: PhotoFile
-    key: str
-    sample: str
+    photo: KeptPhoto
+    donor: KeptPhoto | None
     turn: int
     number: int
 
 
 @dataclass(frozen=True)
 class PlacedSpore:
-    """A simulated spore in a photo, and whether it was found.
+    """A placed spore, and whether it was found.
 
     Parameters
     ----------
     photo, sample : str
+    cut_from, cut_sample : str
+        Photo that it is a copy from, and its print; "" for a drawn one.
     turn : int
     x_px, y_px, length_um, width_um, angle_deg, blur_um : float
     background : str
         One of `steps.backgrounds.BACKGROUNDS`.
     sharp : bool
+    counted : bool
     found : bool
-        Counted as a spore.
+        Counted, or among the doubtful objects.
     probability : float
         Of the nearest object there; nan where there is none.
     """
 
     photo: str
     sample: str
+    cut_from: str
+    cut_sample: str
     turn: int
     x_px: float
     y_px: float
@@ -100,13 +116,14 @@ class PlacedSpore:
     blur_um: float
     background: str
     sharp: bool
+    counted: bool
     found: bool
     probability: float
 
 
 @dataclass(frozen=True)
 class SpikeDone:
-    """Answer to a job: the spores with their cut-outs (packed), or a fault in words."""
+    """Answer to a job: the spores with their pictures (packed), or a photo's fault in words."""
 
     placed: tuple[PlacedSpore, ...] = ()
     crops: bytes = b""
@@ -115,47 +132,84 @@ class SpikeDone:
 
 def make_spiker(setup: SpikeSetup) -> Callable[[SpikeJob], SpikeDone]:
     """Make the function that does a job."""
-    import sporecount.chain  # noqa: F401  a missing library shows here, before any photo
+    from sporecount.chain import survey_backgrounds, without_lateral_colour  # a missing library shows here
 
     kept = KeptFields(Path(setup.out) / KEPT / "fields")
 
-    def work(job: SpikeJob) -> SpikeDone:
-        field = kept.result(job.key)
+    def load(one: KeptPhoto) -> _Loaded:
+        field = kept.result(one.key)
         if field is None:
-            return SpikeDone(fault="its count is gone")
+            raise SessionError("its count is gone", where=one.file.name)
+        data = Path(one.file.path).read_bytes()
+        if hashlib.sha256(data).hexdigest() != field.sha256:
+            raise SessionError("it has changed since it was counted", where=one.file.name)
+        photo = decode(data, one.file.name)
+        photo = without_lateral_colour(photo, field.scale, setup.settings)  # the spores placed have none
+        return _Loaded(photo, field, survey_backgrounds(photo, field.scale, setup.settings))
+
+    def work(job: SpikeJob) -> SpikeDone:
         try:
-            data = Path(job.file.path).read_bytes()
-            if hashlib.sha256(data).hexdigest() != field.sha256:
-                return SpikeDone(fault="it has changed since it was counted")
-            return _spike(decode(data, job.file.name), field, job, setup)
+            into = load(job.photo)
+            donor = into if job.donor == job.photo else load(job.donor) if job.donor else None
+            return _spike(into, donor, job, setup)
         except (SporecountError, OSError) as fault:
-            return SpikeDone(fault=getattr(fault, "what", None) or str(fault))
+            where = getattr(fault, "where", "") or job.photo.file.name
+            return SpikeDone(fault=f"{where}: {getattr(fault, 'what', None) or fault}")
 
     return work
 
 
-def _spike(photo: Photo, field: FieldResult, job: SpikeJob, setup: SpikeSetup) -> SpikeDone:
-    from sporecount.chain import count_field, survey_backgrounds, without_lateral_colour
+@dataclass(frozen=True)
+class _Loaded:
+    """A photo as it is spiked, and what is known of it."""
+
+    photo: Photo
+    field: FieldResult
+    ground: Backgrounds
+
+    @property
+    def um_per_px(self) -> float:
+        return self.field.scale.um_per_px
+
+    def blur_at(self, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+        _, sharp = self.ground.at(x_px, y_px)
+        return np.array(
+            [blur_at(self.field, x, y, bool(s)) for x, y, s in zip(x_px, y_px, sharp, strict=True)]
+        )
+
+
+def _spike(into: _Loaded, donor: _Loaded | None, job: SpikeJob, setup: SpikeSetup) -> SpikeDone:
+    from sporecount.chain import count_field
     from sporecount.report import cut_out, pack_crops
     from sporecount.steps.backgrounds import BACKGROUNDS
 
+    field, settings = into.field, setup.settings
     rng = np.random.default_rng([setup.seed, int(field.sha256[:12], 16), job.turn])
-    um_per_px = field.scale.um_per_px
-    photo = without_lateral_colour(photo, field.scale, setup.settings)  # the spores placed have none
-    ground = survey_backgrounds(photo, field.scale, setup.settings)
-    places = choose_places(ground, field, job.number, setup.spore.length_um, setup.settings.doubt_low, rng)
-    kind, sharp = ground.at(places[:, 0], places[:, 1])
-    blur = np.array([blur_at(field, x, y, bool(s)) for (x, y), s in zip(places, sharp, strict=True)])
-    spiked, truth = spike_in(photo.rgb, places, um_per_px=um_per_px, blur_um=blur, rng=rng, spore=setup.spore)
-    result, _ = count_field(Photo(spiked, photo.name), field.scale, setup.settings)
+    look = usual_look(settings, rng)
+    length = look.length_um if donor is None else _usual_length(donor.field, settings)
+    places = choose_places(into.ground, field, job.number, length, settings.doubt_low, rng)
+    kind, sharp = into.ground.at(places[:, 0], places[:, 1])
+    blur = into.blur_at(places[:, 0], places[:, 1])
+    rgb, scale = into.photo.rgb, into.um_per_px
+    spiked: np.ndarray
+    truth: tuple[SporeTruth, ...]
+    if donor is None:
+        spiked, truth = spike_in(rgb, places, um_per_px=scale, blur_um=blur, rng=rng, spore=look)
+    else:
+        cuts = _cut(donor, blur, settings, rng)
+        spiked, truth = place_cuts(rgb, places, cuts, um_per_px=scale, blur_um=blur, rng=rng)
+    result, _ = count_field(Photo(spiked, into.photo.name), field.scale, settings)
     placed, crops = [], []
     for one, where, is_sharp in zip(truth, kind, sharp, strict=True):
-        away = np.hypot(result.objects.x_px - one.x_px, result.objects.y_px - one.y_px) * um_per_px
+        away = np.hypot(result.objects.x_px - one.x_px, result.objects.y_px - one.y_px) * scale
         near = away < _MATCH_LENGTHS * one.length_um
+        probability = float(result.kinds.spore[near].max()) if near.any() else float("nan")
         placed.append(
             PlacedSpore(
-                photo=job.file.name,
-                sample=job.sample,
+                photo=job.photo.file.name,
+                sample=job.photo.sample,
+                cut_from=job.donor.file.name if job.donor else "",
+                cut_sample=job.donor.sample if job.donor else "",
                 turn=job.turn,
                 x_px=one.x_px,
                 y_px=one.y_px,
@@ -165,12 +219,44 @@ def _spike(photo: Photo, field: FieldResult, job: SpikeJob, setup: SpikeSetup) -
                 blur_um=one.blur_um,
                 background=BACKGROUNDS[where],
                 sharp=bool(is_sharp),
-                found=bool((near & result.counted).any()),
-                probability=float(result.kinds.spore[near].max()) if near.any() else float("nan"),
+                counted=bool((near & result.counted).any()),
+                found=probability > settings.doubt_low,
+                probability=probability,
             )
         )
-        crops.append(cut_out(spiked, one.x_px, one.y_px, WINDOW_UM / um_per_px, _CROP_PX))
+        crops.append(cut_out(spiked, one.x_px, one.y_px, WINDOW_UM / scale, _CROP_PX))
     return SpikeDone(tuple(placed), pack_crops(np.stack(crops)) if crops else b"")
+
+
+def _usual_length(field: FieldResult, settings: CountSettings) -> float:
+    return float(np.median(field.objects.length_um[lone_spores(field, settings).row]))
+
+
+def _cut(
+    donor: _Loaded, blur_um: np.ndarray, settings: CountSettings, rng: np.random.Generator
+) -> list[SporeCut]:
+    """Cut out a likely spore for each place's blur, from where the photo is no more blurred, if there is one."""
+    objects, lone = donor.field.objects, lone_spores(donor.field, settings)
+    lies = donor.blur_at(objects.x_px[lone.row], objects.y_px[lone.row])
+    cuts = []
+    for blur in blur_um:
+        fit = lone.chance * (lies <= blur + _BLUR_LEEWAY_UM)
+        weight = fit if fit.sum() >= 1 else lone.chance
+        chosen = int(rng.choice(len(lone.row), p=weight / weight.sum()))
+        row = lone.row[chosen]
+        cuts.append(
+            cut_spore(
+                donor.photo.rgb,
+                float(objects.x_px[row]),
+                float(objects.y_px[row]),
+                length_um=float(objects.length_um[row]),
+                width_um=float(objects.width_um[row]),
+                angle_deg=float(objects.angle_deg[row]),
+                blur_um=float(lies[chosen]),
+                um_per_px=donor.um_per_px,
+            )
+        )
+    return cuts
 
 
 def choose_places(

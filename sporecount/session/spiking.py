@@ -1,4 +1,4 @@
-"""A spike-in: how many simulated spores, placed into a session's own photos, the count finds."""
+"""A spike-in: how many spores, placed into a session's own photos, the count finds."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from sporecount.session.folder import KEPT, look_into, printable
 from sporecount.session.opened import open_session
 from sporecount.session.outputs import SESSION_FILE
 from sporecount.session.own_recall import SPIKE_FILE, SPIKE_FORM, decisive
-from sporecount.session.spike_job import PlacedSpore, SpikeDone, SpikeJob, SpikeSetup
+from sporecount.session.spike_donors import donor_of, lone_spores
+from sporecount.session.spike_job import KeptPhoto, PlacedSpore, SpikeDone, SpikeJob, SpikeSetup
 from sporecount.settings import CountSettings
-from sporecount.simulate.spike import SpikeSpore
 from sporecount.stats.control import recovery
 from sporecount.steps.print_tally import UNFIT_FOR_SPIKING
 
@@ -30,14 +30,8 @@ _MAKER = "sporecount.session.spike_job:make_spiker"
 _PER_COPY = 5
 """Spores in one copy of a photo: as few as on a light print, for many spores would help to tell one another."""
 
-_FEWEST = 8
-"""Sure spores from which on the session's own tell what the simulated ones look like."""
-
-_MEAN_OF_BODY = 0.75
-"""Mean density within the outline over that through the middle, after a little blur."""
-
 SPIKE_COLUMNS: dict[str, str] = {
-    "photo": "", "sample": "", "turn": "d", "x_px": ".1f", "y_px": ".1f", "length_um": ".2f",
+    "photo": "", "sample": "", "cut_from": "", "turn": "d", "x_px": ".1f", "y_px": ".1f", "length_um": ".2f",
     "width_um": ".2f", "angle_deg": ".1f", "blur_um": ".2f", "background": "", "focus": "", "found": "",
     "probability": ".4f",
 }  # fmt: skip
@@ -46,7 +40,7 @@ SPIKE_COLUMNS: dict[str, str] = {
 
 @dataclass(frozen=True)
 class Recovered:
-    """Spores placed and found under one condition.
+    """Spores placed, counted and found under one condition.
 
     Parameters
     ----------
@@ -54,13 +48,15 @@ class Recovered:
         "card", "scales", "glue", or "" for all that was examined.
     focus : str
         "sharp", "blurred", or "" for both.
-    found, placed : int
+    counted, found, placed : int
+        Found are those that are counted, and those that stand among the doubtful objects.
     share, low, high : float
-        With Clopper and Pearson's 95 % interval; nan where none was placed.
+        Of the found ones, with Clopper and Pearson's 95 % interval; nan where none was placed.
     """
 
     background: str
     focus: str
+    counted: int
     found: int
     placed: int
     share: float
@@ -78,14 +74,14 @@ class SpikeResult:
         By background and focus; last all that was examined together.
     photos : int
         Photos that spores were placed into.
-    own_recall : OwnRecall
-        What the next count of the session uses.
+    own_recall : OwnRecall or None
+        What the next count of the session uses; None where the spores had to be drawn.
     notes : tuple of str
     """
 
     rows: tuple[Recovered, ...]
     photos: int
-    own_recall: OwnRecall
+    own_recall: OwnRecall | None
     notes: tuple[str, ...]
 
 
@@ -98,7 +94,10 @@ def spike_session(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> SpikeResult:
-    """Place simulated spores into copies of a counted session's photos, count those, and keep what was found.
+    """Place spores into copies of a counted session's photos, count those, and keep what was found.
+
+    They are copies of the photo's own likely spores; where it shows too few, of those of its print, or of the
+    session. Where this, too, shows too few, spores are drawn.
 
     Writes `spike.csv`, `spike.jpg` and `spike.json` to the results; the next count of the session uses the last.
     The photos themselves are only read.
@@ -127,26 +126,30 @@ def spike_session(
     out = Path(out) if out is not None else folder / "sporecount"
     result, _ = open_session(out)
     settings = CountSettings(**result.provenance.settings)
-    jobs = _jobs(folder, out, result, spores)
+    jobs = _jobs(folder, out, result, settings, spores, seed)
     if not jobs:
         raise SessionError(
             "no photo of this session is usable for a spike-in",
             where=printable(str(folder)),
             remedy="Count photos first that lie in this folder, are sharp and are not on dark card",
         )
-    setup = SpikeSetup(str(out), settings, own_look(result, settings), seed)
+    setup = SpikeSetup(str(out), settings, seed)
     with only_run(out / KEPT):
         done: dict[SpikeJob, SpikeDone] = {}
         with Crew(min(workers, len(jobs)), _MAKER, setup) as crew:
             for job, answer in crew.do(jobs):
                 died = isinstance(answer, WorkerDied)
-                done[job] = SpikeDone(fault="it brought a worker process down") if died else answer
+                done[job] = (
+                    SpikeDone(fault=f"{job.photo.file.name}: it brought a worker process down")
+                    if died
+                    else answer
+                )
                 if progress is not None:
                     progress(len(done), len(jobs))
         answers = [done[job] for job in jobs]
         placed = [one for answer in answers for one in answer.placed]
-        found = _judged(placed, _faults(jobs, answers))
-        if not found.own_recall.placed:
+        found = _judged(placed, tuple(dict.fromkeys(one.fault for one in answers if one.fault)))
+        if not found.rows[-1].placed:
             raise SessionError(
                 "no spore could be placed where the count looks",
                 where=printable(str(folder)),
@@ -156,66 +159,36 @@ def spike_session(
     return found
 
 
-def _jobs(folder: Path, out: Path, result: SessionResult, spores: int) -> list[SpikeJob]:
+def _jobs(
+    folder: Path, out: Path, result: SessionResult, settings: CountSettings, spores: int, seed: int
+) -> list[SpikeJob]:
     """Spread the spores over the usable photos, in as many copies of each as it takes."""
     files = {one.name: one for one in look_into(folder, out).photos}
     keys = {one["photo"]: one["key"] for one in json.loads((out / SESSION_FILE).read_bytes())["fields"]}
-    usable, known = [], set()
+    usable: dict[str, KeptPhoto] = {}
+    expected: dict[str, float] = {}
+    known = set()
     for field in result.fields:
         tally = field.tally
         fit = tally.flag != "unusable" and not UNFIT_FOR_SPIKING.intersection(tally.reasons)
         if fit and field.photo in files and field.sha256 not in known:
             known.add(field.sha256)
-            usable.append((field.photo, field.sample))
+            usable[field.photo] = KeptPhoto(files[field.photo], keys[field.photo], field.sample)
+            expected[field.photo] = lone_spores(field, settings).expected
+    sample_of = {name: one.sample for name, one in usable.items()}
+    rng = np.random.default_rng(seed)
     jobs: list[SpikeJob] = []
     left, turn = spores, 0
     while usable and left > 0:
         share = min(_PER_COPY, -(-left // len(usable)))
-        for photo, sample in usable:
+        for name, photo in usable.items():
             if left > 0:
                 number = min(share, left)
-                jobs.append(SpikeJob(files[photo], keys[photo], sample, turn, number))
+                donor = usable.get(donor_of(name, sample_of, expected, rng))
+                jobs.append(SpikeJob(photo, donor, turn, number))
                 left -= number
         turn += 1
     return jobs
-
-
-def own_look(result: SessionResult, settings: CountSettings) -> SpikeSpore:
-    """Make the simulated spores like the session's own sure ones; like most spores, where there are few."""
-    sure: list[np.ndarray] = []
-    for field in result.fields:
-        if UNFIT_FOR_SPIKING.intersection(field.tally.reasons):
-            continue
-        objects = field.objects
-        good = field.counted & (field.kinds.spore > settings.doubt_high) & (objects.clump == 1)
-        good &= objects.optical_density > 0.03
-        columns = (objects.length_um, objects.width_um, objects.optical_density, objects.amber)
-        sure.append(np.stack([np.asarray(column[good], float) for column in columns], axis=1))
-    every = np.concatenate(sure) if sure else np.zeros((0, 4))
-    every = every[np.isfinite(every).all(axis=1)]
-    if len(every) < _FEWEST:
-        middle = float(np.sqrt(settings.spore_length_min_um * settings.spore_length_max_um))
-        return SpikeSpore(length_um=middle, length_cv=0.1, density_cv=0.25)
-    length, width, density, amber = np.median(every, axis=0)
-    green = float(np.clip(density / _MEAN_OF_BODY, 0.12, 1.2))
-    half = float(np.sqrt(np.clip(amber, 1.05, 6.0)))  # blue over red; green lies between them
-    return SpikeSpore(
-        length_um=float(length),
-        ratio=float(np.clip(length / width, 1.1, 2.5)),
-        length_cv=float(np.clip(_relative_spread(every[:, 0]), 0.04, 0.15)),
-        density_cv=float(np.clip(_relative_spread(every[:, 2]), 0.12, 0.5)),
-        amber=(green / half, green, green * half),
-    )
-
-
-def _relative_spread(values: np.ndarray) -> float:
-    middle = np.median(values)
-    return float(1.4826 * np.median(np.abs(values - middle)) / middle)
-
-
-def _faults(jobs: Sequence[SpikeJob], answers: Sequence[SpikeDone]) -> tuple[str, ...]:
-    said = {job.file.name: answer.fault for job, answer in zip(jobs, answers, strict=True) if answer.fault}
-    return tuple(f"{photo}: {fault}" for photo, fault in said.items())
 
 
 def _judged(placed: Sequence[PlacedSpore], notes: tuple[str, ...]) -> SpikeResult:
@@ -230,17 +203,29 @@ def _judged(placed: Sequence[PlacedSpore], notes: tuple[str, ...]) -> SpikeResul
     ]
     examined = [one for one in placed if one.background != "glue"]
     rows.append(_recovered(examined, "", ""))
-    sharp_ones = [one for one in examined if one.sharp]
-    sharp_found, found = sum(one.found for one in sharp_ones), sum(one.found for one in examined)
-    own = OwnRecall(sharp_found, len(sharp_ones), found - sharp_found, len(examined) - len(sharp_ones))
-    return SpikeResult(tuple(rows), len({one.photo for one in placed}), own, notes)
+    return SpikeResult(tuple(rows), len({one.photo for one in placed}), _own_recall(examined), notes)
+
+
+def _own_recall(examined: Sequence[PlacedSpore]) -> OwnRecall | None:
+    """Count what tells of the session's own spores: copies. How drawn ones fare says little of those."""
+
+    def found_of(chosen: Iterable[PlacedSpore]) -> tuple[int, int]:
+        found = [one.found for one in chosen]
+        return sum(found), len(found)
+
+    copies = [one for one in examined if one.cut_from]
+    own = [one for one in copies if one.cut_sample == one.sample]
+    strange = found_of(one for one in copies if one.cut_sample != one.sample)
+    sharp, blurred = (found_of(one for one in own if one.sharp is focus) for focus in (True, False))
+    return OwnRecall(*sharp, *blurred, *strange) if copies else None
 
 
 def _recovered(placed: Sequence[PlacedSpore], background: str, focus: str) -> Recovered:
     found = sum(one.found for one in placed)
     nan = float("nan")
     share = recovery(found, len(placed)).share if placed else (nan, nan, nan)
-    return Recovered(background, focus, found, len(placed), *share)
+    counted = sum(one.counted for one in placed)
+    return Recovered(background, focus, counted, found, len(placed), *share)
 
 
 def _write(
@@ -268,7 +253,7 @@ def _write(
         "settings": decisive(settings),
         "seed": seed,
         "photos": found.photos,
-        "own_recall": asdict(found.own_recall),
+        "own_recall": None if found.own_recall is None else asdict(found.own_recall),
         "rows": [{**asdict(row), **_known(row)} for row in found.rows],
     }
     write_whole(out / SPIKE_FILE, json.dumps(said, indent=1, sort_keys=True).encode() + b"\n")
@@ -282,5 +267,5 @@ def _row(one: PlacedSpore) -> dict[str, Any]:
     return {
         **asdict(one),
         "focus": "sharp" if one.sharp else "blurred",
-        "found": "yes" if one.found else "no",
+        "found": "yes" if one.counted else "in doubt" if one.found else "no",
     }

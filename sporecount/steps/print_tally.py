@@ -35,7 +35,7 @@ _OF_ANY_FIELD = ("readers-differ",)
 
 
 UNFIT_FOR_SPIKING = frozenset({"dark-ground", "stray-light"})
-"""Reasons of photos into which no simulated spore is placed: it is dark on light, and no veil lies over it."""
+"""Reasons of photos into which no spore is placed: it is dark on light, and no veil lies over it."""
 
 
 def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
@@ -44,19 +44,23 @@ def usable_fields(fields: Iterable[FieldResult]) -> list[FieldResult]:
 
 
 def with_own_recall(fields: Iterable[FieldResult], own: OwnRecall | None) -> list[FieldResult]:
-    """Give fields the recall that a spike-in into the session's own photos found, where there was one.
+    """Join the recall of a print's fields with what a spike-in into the session's photos found, if there was one.
 
     Fields on dark card or under a veil keep theirs: nothing was placed there.
     """
-    if own is None or not own.placed:
-        return list(fields)
-    return [
-        one
-        if UNFIT_FOR_SPIKING.intersection(one.tally.reasons)
-        else replace(one, tally=replace(one.tally, recall=recall, recall_u=recall_u))
-        for one in fields
-        for recall, recall_u in [recall_at(own, one.tally.in_focus)]
-    ]
+    fields = list(fields)
+    if own is None:
+        return fields
+    seen = any(one.counted.any() for one in usable_fields(fields))
+
+    def joined(one: FieldResult) -> FieldResult:
+        tally = one.tally
+        if UNFIT_FOR_SPIKING.intersection(tally.reasons):
+            return one
+        recall, recall_u = recall_at(own, tally.in_focus, tally.recall, tally.recall_u, seen=seen)
+        return replace(one, tally=replace(tally, recall=recall, recall_u=recall_u))
+
+    return [joined(one) for one in fields]
 
 
 @dataclass(frozen=True)
