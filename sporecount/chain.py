@@ -36,6 +36,7 @@ from sporecount.steps.lateral_colour import undo_in_photo
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
+from sporecount.steps.bodies import set_parts_aside
 from sporecount.steps.outline import Outlines, follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.overview import Overview, find_scales
@@ -163,6 +164,7 @@ def _find_objects(photo: Prepared, settings: CountSettings) -> _Found:
     settled = settle(work, flat, find_candidates(work, flat, settings))
     outlines = follow_outlines(work, flat, settled)
     kinds = classify(settled, outlines, large, work, flat)
+    kinds = set_parts_aside(work, flat, settled, kinds, settings)
     settled, outlines, kinds = part_twofold(work, flat, settled, outlines, kinds, settings)
     return _Found(photo, clutter, large, settled, outlines, kinds)
 

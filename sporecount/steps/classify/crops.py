@@ -85,9 +85,11 @@ class CropSource:
         return self._cut(self._wide, row, col, WIDE_PX, WIDE_UM_PER_PX)
 
     def cut_turned(
-        self, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float
+        self, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float | np.ndarray
     ) -> np.ndarray:
         """Cut a close crop of each place whose rows run along `angle_deg`, with `um` from pixel to pixel.
+
+        `um` is one for all or one for each.
 
         Returns
         -------
@@ -103,10 +105,16 @@ class CropSource:
         return self._cut_turned(self._wide, row, col, angle_deg, px, um)
 
     def _cut_turned(
-        self, image: np.ndarray, row: np.ndarray, col: np.ndarray, angle_deg: np.ndarray, px: int, um: float
+        self,
+        image: np.ndarray,
+        row: np.ndarray,
+        col: np.ndarray,
+        angle_deg: np.ndarray,
+        px: int,
+        um: float | np.ndarray,
     ) -> np.ndarray:
-        side = (np.arange(px) - (px - 1) / 2) * (um / self._work.um_per_px)
-        to_col, to_row = x_and_y(side, side[:, None], np.asarray(angle_deg)[:, None, None])
+        side = (np.arange(px) - (px - 1) / 2) * (np.reshape(um, (-1, 1)) / self._work.um_per_px)
+        to_col, to_row = x_and_y(side[:, None, :], side[:, :, None], np.asarray(angle_deg)[:, None, None])
         on_y, on_x = self._on(image, row[:, None, None] + to_row, col[:, None, None] + to_col)
         return self._densities(image, on_y, on_x, self._light_at(row, col))
 

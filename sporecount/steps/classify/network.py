@@ -26,6 +26,9 @@ HIDDEN = {"first": 96, "second": 128}
 TWOFOLD, TWOFOLD_PX = "twofold.onnx", 32
 """The network that finds a second spore under one lemon, and the side of the crop that it sees."""
 
+BODIES, BODY_PX = "bodies.onnx", 48
+"""The networks that tell parts of larger bodies, and the side of the crop that they see."""
+
 SIDE_BY_SIDE, SIDE_PX, SIDE_WIDE_PX = "side_by_side.onnx", 48, 32
 """The network that sees doubtful objects beside the photo's likeliest spores, and the sides of its crops."""
 
@@ -187,6 +190,28 @@ def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
     return answers
 
 
+def look_for_body(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
+    """Tell whether an object is part of something larger: the mean answer of two networks.
+
+    Parameters
+    ----------
+    crops : ndarray of shape (n, 3, BODY_PX, BODY_PX), float32
+    figures : ndarray of shape (n, 3), float32
+        Both as `steps.bodies.views` gives them.
+
+    Returns
+    -------
+    ndarray of shape (n,), float32
+        Log odds.
+    """
+    session = _session(BODIES)
+    odds = np.empty(len(crops), np.float32)
+    for start in range(0, len(crops), _BATCH):
+        part = slice(start, start + _BATCH)
+        (odds[part],) = session.run(None, {"crops": crops[part], "figures": figures[part]})
+    return odds
+
+
 def look_side_by_side(crops: np.ndarray, wide: np.ndarray, figures: np.ndarray) -> np.ndarray:
     """Tell whether objects are of the spores that are shown beside them.
 
@@ -230,7 +255,7 @@ def model_id() -> str:
     card = model_card()
     parts = b"".join(
         _bytes(part)
-        for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS, SIDE_BY_SIDE, TWOFOLD)
+        for part in ("first.onnx", "second.onnx", "glance.onnx", *SORTINGS, SIDE_BY_SIDE, TWOFOLD, BODIES)
     )
     parts += json.dumps(card["calibration"]["slope_and_shift"]).encode()
     laws = (card["recall"][name] for name in ("counted", "empty"))
@@ -242,7 +267,7 @@ def _bytes(name: str) -> bytes:
     return files("sporecount.steps.classify").joinpath(name).read_bytes()
 
 
-@lru_cache(maxsize=7)
+@lru_cache(maxsize=8)
 def _session(name: str) -> Any:
     import onnxruntime
 

@@ -12,11 +12,12 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
+from sporecount.steps.classify.network import BODY_PX, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
 from sporecount.steps.classify.training.network import (
     CLOSE_CROP,
     SIDE_FIGURE_SIZES,
     Glance,
+    Bodies,
     Network,
     SideBySide,
     Twofold,
@@ -38,6 +39,11 @@ def export(network: Network, path: Path) -> None:
 def export_twofold(network: Twofold, path: Path) -> None:
     """Write the network that finds a second spore to `path`."""
     _write(network, path, {"crops": (5, TWOFOLD_PX, TWOFOLD_PX), "figures": (6,)}, ["answers"])
+
+
+def export_bodies(network: Bodies, path: Path) -> None:
+    """Write the network that tells mould to `path`."""
+    _write(network, path, {"crops": (3, BODY_PX, BODY_PX), "figures": (3,)}, ["log_odds"])
 
 
 def export_side_by_side(network: SideBySide, path: Path) -> None:

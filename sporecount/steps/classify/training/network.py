@@ -1,4 +1,4 @@
-"""The networks: two that look, a glance, one that sees side by side, one that finds a second spore."""
+"""The networks: two that look, a glance, one that sees side by side, one for second spores, one for mould."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import HIDDEN, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
+from sporecount.steps.classify.network import HIDDEN, BODY_PX, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
 
 KIND_COUNT = 9
 
@@ -26,6 +26,7 @@ WIDE: dict[str, Layers] = {
 }
 GLANCE: Layers = (32, None, 48)
 TWOFOLD: Layers = (32, None, 48, 64, None, 64, None)
+BODIES: Layers = (32, None, 48, 64, None, 64, None)
 
 SIDE: Layers = (32, 48, None, 72, 72, None, 96, 128, None)
 SIDE_WIDE: Layers = (24, 48, None, 64, None, 64, None)
@@ -35,6 +36,9 @@ SIDE_FIGURE_SIZES = (0.3, 0.3, 0.3, 0.3, 3.0, 3.0, 3.0, 1.0, 1.0)
 
 FIGURE_SIZES = (0.2, 3.0, 3.0, 1.0, 0.3, 1.0)
 """Factors that bring the figures of `steps.twofold.views` to like sizes."""
+
+BODY_FIGURE_SIZES = (3.0, 3.0, 1.0)
+"""Factors that bring the figures of `steps.bodies.views` to like sizes."""
 
 
 class Network(nn.Module):
@@ -111,6 +115,23 @@ class Twofold(nn.Module):
     def forward(self, crops: torch.Tensor, figures: torch.Tensor) -> torch.Tensor:
         """Look at crops of shape (n, 5, TWOFOLD_PX, TWOFOLD_PX), with six figures each."""
         return self.head(self.hidden(torch.cat((self.body(crops), figures * self.sizes), dim=1)))
+
+
+class Bodies(nn.Module):
+    """Tells a cell of mould, with others wall to wall beside it, from what else could be a spore: its log odds."""
+
+    sizes: torch.Tensor
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.body, seen = _body(BODIES, BODY_PX)
+        self.register_buffer("sizes", torch.tensor(BODY_FIGURE_SIZES))
+        self.hidden = nn.Sequential(nn.Linear(seen + 3, 64), nn.BatchNorm1d(64), nn.ReLU(), nn.Dropout(0.2))
+        self.head = nn.Linear(64, 1)
+
+    def forward(self, crops: torch.Tensor, figures: torch.Tensor) -> torch.Tensor:
+        """Look at crops of shape (n, 3, BODY_PX, BODY_PX), with three figures each."""
+        return self.head(self.hidden(torch.cat((self.body(crops), figures * self.sizes), dim=1)))[:, 0]
 
 
 class SideBySide(nn.Module):

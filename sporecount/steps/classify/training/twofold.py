@@ -247,13 +247,21 @@ def _varied(
         crops = torch.where(mirrored[:, :, None, None], crops.flip(side), crops)
         wanted = torch.where(mirrored, wanted * wanted.new_tensor(flipped), wanted)
 
+    density = varied_densities(crops[:, :3])
+    figures = figures + torch.randn_like(figures) * figures.new_tensor(_LOOSENED)
+    return torch.cat((density, crops[:, 3:]), dim=1), figures, wanted
+
+
+def varied_densities(density: torch.Tensor) -> torch.Tensor:
+    """Sharpen, tint, fade and roughen crops of densities, shape (n, 3, px, px)."""
+    count, device = len(density), density.device
+
     def draw(low: float, high: float, channels: int = 1) -> torch.Tensor:
         return low + (high - low) * torch.rand(count, channels, 1, 1, device=device)
 
     def some(share: float) -> torch.Tensor:
         return (torch.rand(count, 1, 1, 1, device=device) < share).float()
 
-    density = crops[:, :3]
     sharpen = draw(0.0, 1.2) * some(0.3) - draw(0.0, 0.8) * some(0.2)
     density = density + sharpen * (density - functional.avg_pool2d(density, 3, 1, 1, count_include_pad=False))
     grey = density.mean(1, keepdim=True)
@@ -262,8 +270,7 @@ def _varied(
     gain = torch.exp(draw(-0.55, 0.4) + draw(-0.2, 0.2, 3))
     density = density.sign() * (density.abs() + 1e-4) ** curve * gain + draw(-0.03, 0.03)
     density = density + torch.randn_like(density) * draw(0.0, 0.03) * some(0.4)
-    figures = figures + torch.randn_like(figures) * figures.new_tensor(_LOOSENED)
-    return torch.cat((density.clamp(-0.5, 1.5), crops[:, 3:]), dim=1), figures, wanted
+    return density.clamp(-0.5, 1.5)
 
 
 def _one(path: Path) -> Rows:
