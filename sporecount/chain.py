@@ -23,6 +23,7 @@ from sporecount.records import (
 )
 from sporecount.settings import CountSettings
 from sporecount.steps.backgrounds import Backgrounds, find_backgrounds
+from sporecount.steps.bodies import set_parts_aside
 from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import model_id
@@ -36,7 +37,6 @@ from sporecount.steps.lateral_colour import undo_in_photo
 from sporecount.steps.light import colourless, lit_from_above, poorly_lit
 from sporecount.steps.likeness import likeness
 from sporecount.steps.measure import measure
-from sporecount.steps.bodies import set_parts_aside
 from sporecount.steps.outline import Outlines, follow_outlines
 from sporecount.steps.overlap import PrintMap, map_fields
 from sporecount.steps.overview import Overview, find_scales

@@ -101,6 +101,12 @@ _TABLE = (
         "Look at the doubtful objects, at 40x if you can.",
     ),
     Reason(
+        "not-amber",
+        "recheck",
+        "What was counted is grey or black rather than amber, as spores are.",
+        "Look at some of them at 40x: ovals without amber are dirt or other spores. Check the light, too.",
+    ),
+    Reason(
         "readers-differ",
         "recheck",
         "Readers disagree on an object, so it stays open: it is not counted, but its doubt is in the interval.",

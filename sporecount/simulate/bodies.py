@@ -1,7 +1,8 @@
-"""Bodies of several cells laid into an existing photo: bodies with cross walls, and cells in chains.
+"""Larger bodies laid into an existing photo, parts of which pass for spores: mould of several cells, and strands.
 
-Its single cells can be as large, as brown and as pointed as spores; what tells them is that they stand wall to wall
-in a row. Laid into photos of any style, they teach that in the light, the grain and the colours of each.
+Cells of mould can be as large, as brown and as pointed as spores, but stand wall to wall in a row; blotches of a
+fibre or a hair lie within its two edges. Laid into photos of any style, they teach that in the light, the grain
+and the colours of each.
 """
 
 from __future__ import annotations

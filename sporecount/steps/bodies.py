@@ -1,7 +1,8 @@
 """Parts of larger bodies among what could be spores: cells of mould, and blotches of a fibre or a hair.
 
-Seen alone such a part passes for a spore, and among others of its body it has company that is like it. A person sees
-the body: so what could count, and is not quite sure, is looked at once more from further off, turned along the object.
+Seen alone such a part passes for a spore, and among others of its body it has company that is like it. A person
+sees the body: so what could count, and is not quite sure, is looked at once more from further off, turned along
+the object.
 """
 
 from __future__ import annotations
@@ -20,13 +21,13 @@ _PX_A_LENGTH = 12.0
 """Pixels of a crop to the object's own length, of which it holds four."""
 
 _SURE = 0.99
-"""Probability of spore from which nothing is asked: so sure are 6 in 10 counted spores, and 4 of the 126 counted cells
-of mould on 290 photos of eight recipes."""
+"""Probability of spore from which nothing is asked: so sure are 6 in 10 counted spores, and 4 of the 126 counted
+cells of mould on 290 photos of eight recipes."""
 
 _RARER = 3.0
-"""Taken off the log odds: the networks learnt from as many parts of bodies as spores, on a print they are far fewer.
-On those photos, four recipes of which the networks had not seen, 0.62 and 0.71 of the counted cells lie above it, and
-0.002 and 0.001 of the counted spores."""
+"""Taken off the log odds: the networks learnt from as many parts of bodies as spores, but on a print they are far
+fewer. Of the counted cells of mould on those photos 0.62 (four recipes that the networks did without) and 0.71
+(four that they had seen) lie above it, of the counted spores 0.002 and 0.001."""
 
 _OBJECTS_A_TIME = 512
 """Crops are cut and looked at in such portions, so that memory stays bounded."""

@@ -7,7 +7,7 @@ from sporecount.chain import count_field
 from sporecount.files.decode import decode
 from sporecount.records import Scale
 from sporecount.settings import CountSettings
-from sporecount.steps.field_tally import is_ambiguous, spores_interval
+from sporecount.steps.field_tally import is_amberless, is_ambiguous, spores_interval
 from tests.readme_tables import README
 
 
@@ -35,3 +35,12 @@ def test_a_view_wider_than_eyepieces_show_contradicts_the_scale(um_per_px, objec
     photo = decode(path.read_bytes(), path.name)
     result, _ = count_field(photo, Scale(um_per_px, 0.0, "given", objective), CountSettings())
     assert ("scale-contradicted" in result.tally.reasons) is contradicted
+
+
+@pytest.mark.parametrize(
+    ("amber", "amberless"),
+    [([1.0] * 8, True), ([1.0] * 4, False), ([1.4] * 8, False), ([1.0] * 3 + [1.5] * 4, False)],
+)
+def test_grey_ovals_are_told(amber, amberless):
+    """Soot takes away red as much as blue; a few objects tell no colour."""
+    assert is_amberless(np.array(amber)) is amberless

@@ -1,4 +1,4 @@
-"""Teach the network that tells cells of mould, on simulated photos into which mould is laid.
+"""Teach the network that tells parts of larger bodies, on simulated photos into which mould and strands are laid.
 
     python -m sporecount.steps.classify.training photos --seed 4 --photos-in FOLDER --unseen MODULE
     python -m sporecount.steps.classify.training.bodies --photos-in FOLDER --unseen MODULE
@@ -22,9 +22,10 @@ from torch.nn import functional
 from sporecount.settings import CountSettings
 from sporecount.simulate.bodies import lay_bodies
 from sporecount.simulate.truth import SimulatedPhoto
+from sporecount.steps.bodies import views
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.kinds import classify
-from sporecount.steps.classify.network import BODIES, BODY_PX, SIDE_BY_SIDE, SORTINGS
+from sporecount.steps.classify.network import BODIES, SIDE_BY_SIDE, SORTINGS
 from sporecount.steps.classify.training.card import drawn_into, read_card, refuse_known, write_card
 from sporecount.steps.classify.training.eight_bits import to_eight_bits
 from sporecount.steps.classify.training.export import export_bodies
@@ -34,7 +35,6 @@ from sporecount.steps.classify.training.network import Bodies, weights_of
 from sporecount.steps.classify.training.photos import asked_photos, read_photo
 from sporecount.steps.classify.training.sorter import SPORE, label_by_truth, settle_photo
 from sporecount.steps.classify.training.twofold import varied_densities
-from sporecount.steps.bodies import views
 from sporecount.steps.outline import follow_outlines
 from sporecount.steps.rescale import to_photo
 
@@ -60,20 +60,20 @@ class Rows(NamedTuple):
     crops : ndarray of shape (n, 3, BODY_PX, BODY_PX), uint8
         As `steps.bodies.views` cuts them, as `harvest.in_steps` stores them.
     figures : ndarray of shape (n, 3), float32
-    mould : ndarray of shape (n,), bool
-        A cell of mould; else a spore.
+    part : ndarray of shape (n,), bool
+        Of a larger body; else a spore.
     spore : ndarray of shape (n,), float32
         Probability of spore that it had.
     """
 
     crops: np.ndarray
     figures: np.ndarray
-    mould: np.ndarray
+    part: np.ndarray
     spore: np.ndarray
 
 
 def label_parts(simulated: SimulatedPhoto, seed: int) -> Rows:
-    """Lay mould into a photo, run the steps on it, and keep its cells of mould and its spores."""
+    """Lay bodies into a photo, run the steps on it, and keep their parts and its spores."""
     rng = np.random.default_rng([seed, len(simulated.spores), *simulated.rgb.shape])
     photo, mould, strand = lay_bodies(
         simulated, rng, int(rng.integers(*_MOULDS)), int(rng.integers(*_STRANDS))
@@ -95,7 +95,7 @@ def label_parts(simulated: SimulatedPhoto, seed: int) -> Rows:
 
 
 def fit_bodies(rows: Rows, *, batches: int, seed: int, batch: int = 1024) -> Bodies:
-    """Train the network; cells that nearly pass for spores weigh most, and half of each batch are spores.
+    """Train the network; parts that pass for spores weigh most, and half of each batch are spores.
 
     Parameters
     ----------
@@ -113,12 +113,12 @@ def fit_bodies(rows: Rows, *, batches: int, seed: int, batch: int = 1024) -> Bod
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     network = Bodies().to(device)
-    weight = np.where(rows.mould, 0.2 + rows.spore, 1.0)
-    for one in (rows.mould, ~rows.mould):
+    weight = np.where(rows.part, 0.2 + rows.spore, 1.0)
+    for one in (rows.part, ~rows.part):
         weight[one] /= max(weight[one].sum(), 1e-9)
-    crops, figures, mould, chance = (
+    crops, figures, part, chance = (
         torch.from_numpy(np.ascontiguousarray(column)).to(device)
-        for column in (rows.crops, rows.figures, rows.mould.astype(np.float32), weight)
+        for column in (rows.crops, rows.figures, rows.part.astype(np.float32), weight)
     )
     optimiser = torch.optim.AdamW(network.parameters(), lr=_RATE, weight_decay=0.02)
     for number in range(batches):
@@ -129,7 +129,7 @@ def fit_bodies(rows: Rows, *, batches: int, seed: int, batch: int = 1024) -> Bod
             seen = torch.where(torch.rand(batch, 1, 1, 1, device=device) < 0.5, seen.flip(side), seen)
         told = figures[some] + torch.randn(batch, 3, device=device) * figures.new_tensor(_LOOSENED)
         answers = network(varied_densities(seen), told)
-        loss = functional.binary_cross_entropy_with_logits(answers, mould[some])
+        loss = functional.binary_cross_entropy_with_logits(answers, part[some])
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         optimiser.step()
@@ -143,29 +143,29 @@ def _one(task: tuple[int, Path]) -> Rows:
 
 
 def main() -> None:
-    """Lay mould, label, fit, write the network in 8 bits, and that into the card."""
+    """Lay bodies, label, fit, write the network in 8 bits, and that into the card."""
     wish, paths = asked_photos((__doc__ or "").splitlines()[0])
     card, drawn = read_card(wish.out), drawn_into(wish.photos_in)
     refuse_known(card, drawn, wish.photos_in, (*SORTINGS, SIDE_BY_SIDE))
     with ProcessPoolExecutor(wish.workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         parts = list(pool.map(_one, enumerate(paths), chunksize=4))
     rows = Rows(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-    cells = int(rows.mould.sum())
-    print(f"{len(parts)} photos: {cells} cells of mould, {len(rows.mould) - cells} spores", flush=True)
+    found = int(rows.part.sum())
+    print(f"{len(parts)} photos: {found} parts of bodies, {len(rows.part) - found} spores", flush=True)
     network = fit_bodies(rows, batches=_BATCHES, seed=_SEED)
     path = wish.out / BODIES
     export_bodies(network, path)
-    sample = np.random.default_rng(_SEED).permutation(len(rows.mould))[:1000]
+    sample = np.random.default_rng(_SEED).permutation(len(rows.part))[:1000]
     fed = rows.crops[sample] / np.float32(STEPS_PER_DENSITY) + np.float32(LOWEST_DENSITY)
     to_eight_bits(path, {"crops": fed.astype(np.float32), "figures": rows.figures[sample]})
     card["parts"][BODIES] = {
-        "what": f"the network that tells cells of mould: {weights_of(network):,} weights",
+        "what": f"the network that tells parts of larger bodies: {weights_of(network):,} weights",
         "recipe": f"python -m sporecount.steps.classify.training.bodies --unseen {' '.join(wish.unseen)}",
         "date": datetime.date.today().isoformat(),
         "seed": _SEED,
         "drawn": drawn,
         "simulated_photos": len(parts),
-        "objects": {"cells_of_mould": cells, "spores": len(rows.mould) - cells},
+        "objects": {"parts_of_bodies": found, "spores": len(rows.part) - found},
         "batches": _BATCHES,
     }
     write_card(wish.out, card)

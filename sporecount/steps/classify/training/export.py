@@ -16,8 +16,8 @@ from sporecount.steps.classify.network import BODY_PX, SIDE_PX, SIDE_WIDE_PX, TW
 from sporecount.steps.classify.training.network import (
     CLOSE_CROP,
     SIDE_FIGURE_SIZES,
-    Glance,
     Bodies,
+    Glance,
     Network,
     SideBySide,
     Twofold,
@@ -42,7 +42,7 @@ def export_twofold(network: Twofold, path: Path) -> None:
 
 
 def export_bodies(network: Bodies, path: Path) -> None:
-    """Write the network that tells mould to `path`."""
+    """Write a network that tells parts of larger bodies to `path`."""
     _write(network, path, {"crops": (3, BODY_PX, BODY_PX), "figures": (3,)}, ["log_odds"])
 
 

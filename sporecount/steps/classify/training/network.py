@@ -1,4 +1,4 @@
-"""The networks: two that look, a glance, one that sees side by side, one for second spores, one for mould."""
+"""The networks: two that look, a glance, one that sees side by side, one for second spores, one for bodies."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import torch
 from torch import nn
 
 from sporecount.steps.classify.crops import FINE_PX, FINEST_PX, GLANCE_PX, WIDE_PX
-from sporecount.steps.classify.network import HIDDEN, BODY_PX, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
+from sporecount.steps.classify.network import BODY_PX, HIDDEN, SIDE_PX, SIDE_WIDE_PX, TWOFOLD_PX
 
 KIND_COUNT = 9
 
@@ -118,7 +118,7 @@ class Twofold(nn.Module):
 
 
 class Bodies(nn.Module):
-    """Tells a cell of mould, with others wall to wall beside it, from what else could be a spore: its log odds."""
+    """Tells a part of a larger body, such as a cell of mould, from a spore: its log odds."""
 
     sizes: torch.Tensor
 

@@ -24,6 +24,7 @@ from torch.nn import functional
 
 from sporecount.settings import CountSettings
 from sporecount.simulate.truth import SimulatedPhoto, SporeTruth
+from sporecount.steps.bodies import set_parts_aside
 from sporecount.steps.classify.crops import CropSource
 from sporecount.steps.classify.kinds import classify
 from sporecount.steps.classify.network import SIDE_BY_SIDE, SORTINGS, TWOFOLD, TWOFOLD_PX
@@ -92,7 +93,8 @@ class Rows(NamedTuple):
 def label_counted(simulated: SimulatedPhoto) -> Rows:
     """Run the steps on a photo and say of each counted object whether it is two spores."""
     work, flat, large, settled = settle_photo(simulated)
-    spore = classify(settled, follow_outlines(work, flat, settled), large, work, flat).spore
+    kinds = classify(settled, follow_outlines(work, flat, settled), large, work, flat)
+    spore = set_parts_aside(work, flat, settled, kinds, CountSettings()).spore
     counted = np.flatnonzero(spore >= CountSettings().count_from)
     some, count = settled.take(counted), len(counted)
     if not count:
