@@ -444,5 +444,5 @@ def test_a_folder_of_bad_photos_only(tmp_path):
     result, states = count(tmp_path)
     assert set(states.values()) == {"failed"}
     assert len(result.fields) == 0
-    assert result.prints == ()  # that there is such a print, nobody but these files says
+    assert [(one.sample, one.flag) for one in result.prints] == [("FH-01", "unusable")]
     assert [one.code for one in result.failed] == ["empty", "not-a-photo"]

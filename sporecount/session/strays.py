@@ -11,6 +11,8 @@ from sporecount.session.groups import told_by_name_alone
 from sporecount.session.plan import Plan
 
 _UNLIKE = "unlike-known"
+_NO_PHOTO = "not-a-photo"
+"""A file that is cut short, damaged or of a kind that is not read may be an animal's only photo: it stays a print."""
 
 
 def find_strays(
@@ -34,17 +36,19 @@ def find_strays(
     shown: dict[str, list[FieldPlace]] = {}
     for place in places:
         shown.setdefault(place.sample, []).append(place)
-    unread: dict[str, list[str]] = {}
+    unread: dict[str, list[FailedPhoto]] = {}
     for one in failed:
         if one.code != "missing":
-            unread.setdefault(one.sample, []).append(one.photo)
+            unread.setdefault(one.sample, []).append(one)
 
     files = plan.files
 
     def stray(sample: str) -> bool:
         of_print = shown.get(sample, [])
-        photos = [*(place.photo for place in of_print), *unread.get(sample, [])]
+        photos = [one.photo for one in (*of_print, *unread.get(sample, []))]
         if any(one in plan.rows or not told_by_name_alone(files[one], None, sample) for one in photos):
+            return False
+        if any(one.code != _NO_PHOTO for one in unread.get(sample, [])):
             return False
         fields = (kept.result(place.key) for place in of_print)
         return all(field is not None and _UNLIKE in field.tally.reasons for field in fields)
