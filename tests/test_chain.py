@@ -141,7 +141,7 @@ def test_few_spores_and_nothing_else_are_no_veil(number, density):
     assert abs(tally.spores - number) <= 1
     assert tally.in_focus > 0.9
     assert tally.flag != "unusable"
-    assert ("too-few-scales" in tally.reasons) == (number == 3)
+    assert "too-few-scales" in tally.reasons  # spores do not vouch for the tape
 
 
 def pale_picture(name: str) -> np.ndarray:

@@ -97,7 +97,7 @@ def test_what_comes_next_goes_by_the_readers(tmp_path):
 def test_the_first_table_of_the_report_shows_the_read_count_and_flag(counted):
     read(counted, 16)
     result = as_read(counted)
-    text = html.unescape(session_html(result, pictures=lambda _: None).decode())
+    text = html.unescape(b"".join(session_html(result, pictures=lambda _: None)).decode())
     first = " ".join(re.sub("<[^>]+>", " ", text[text.index('id="first"') : text.index("</table>")]).split())
     low, _, high = re.findall(r"with readers (\S+) \((\S+) to (\S+)\)", first)[0]
     assert float(low) < float(high)

@@ -35,7 +35,10 @@ def folder(tmp_path) -> Path:
 
 def test_files_are_no_prints_by_their_names_alone(folder, capsys):
     result = count(folder)
-    assert [one.sample for one in result.prints] == ["FH-01", "FH-03"]  # the latter's photo must be taken again
+    assert [one.sample for one in result.prints] == [
+        "FH-01",
+        "FH-03",
+    ]  # the latter's photo must be taken again
     assert [one.photo for one in result.fields] == ["FH-01_1.jpg"]
     assert {one.photo: one.code for one in result.failed} == {
         "FH-03_1.jpg": "cut-off", "meadow.jpg": "unlike-known", "text.jpg": "not-a-photo",

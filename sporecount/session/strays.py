@@ -12,7 +12,7 @@ from sporecount.session.plan import Plan
 
 _UNLIKE = "unlike-known"
 _NO_PHOTO = "not-a-photo"
-"""A file that is cut short, damaged or of a kind that is not read may be an animal's only photo: it stays a print."""
+"""A file cut short, damaged or of a kind that is not read may be an animal's only photo, so it stays a print."""
 
 
 def find_strays(
