@@ -50,7 +50,7 @@ def test_files_are_no_prints_by_their_names_alone(folder, capsys):
     capsys.readouterr()
     assert run(["count", str(folder), "--um-per-px", "1", "--objective", "10", "--workers", "0"]) == 1
     said = " ".join(capsys.readouterr().out.split())
-    assert "meadow.jpg (print meadow): The picture does not look like a tape print" in said
+    assert "meadow.jpg: The picture does not look like a tape print" in said
     assert open_session(folder / "sporecount")[0].failed == result.failed
 
 
@@ -64,6 +64,16 @@ def test_what_the_table_or_another_photo_says_is_a_print_stays_one(folder):
     }  # fmt: skip
     assert "photos-left-out" in result.prints[0].reasons
     assert "FH-02" in result.next_print
+
+
+def test_a_numbered_photo_and_one_in_a_folder_of_its_own_are_of_a_print(folder):
+    """What looks like something else may be an animal's only photo, badly lit."""
+    (folder / "FH-12_1.jpg").write_bytes(jpeg(meadow()))
+    (folder / "FH-13").mkdir()
+    (folder / "FH-13" / "one.jpg").write_bytes(jpeg(meadow()))
+    flags = {one.sample: one.flag for one in count(folder).prints}
+    assert flags["FH-12"] == flags["FH-13"] == "unusable"
+    assert "meadow" not in flags
 
 
 def test_a_second_run_gives_the_same_and_counts_nothing_again(folder):

@@ -13,7 +13,7 @@ from sporecount.readings.learning import Learnt, shifted
 from sporecount.reasons import flag_of
 from sporecount.records import KINDS, FieldResult, FieldTally, Kinds, Objects
 from sporecount.settings import CountSettings
-from sporecount.steps.field_tally import is_ambiguous, spores_interval
+from sporecount.steps.field_tally import is_amberless, is_ambiguous, spores_interval
 
 SURE = 0.99
 """Probability of a spore where a reader saw one; 1 - SURE where none. Chosen: readers err, too."""
@@ -136,6 +136,9 @@ def _tally(
     # a decision raises no doubt that was none before, unless it took the last spore
     if ambiguous and not spores and "ambiguous-objects" not in reasons:
         reasons.insert(0, "ambiguous-objects")
+    amber = field.objects.amber[(spore > knobs.doubt_high) & field.counted]
+    if "not-amber" in reasons and not is_amberless(amber[np.isfinite(amber)]):
+        reasons.remove("not-amber")
     if differ:
         reasons.append("readers-differ")
     lengths = field.objects.length_um[(spore > knobs.doubt_high) & (field.objects.clump == 1)]

@@ -31,7 +31,7 @@ from sporecount.session.readers import ReadSession
 from sporecount.session.scale_check import mark_scales
 from sporecount.session.scale_run import try_scales
 from sporecount.session.sizes import Sizes
-from sporecount.session.strays import as_failed, find_strays
+from sporecount.session.strays import find_strays, with_strays
 from sporecount.session.tidy import tidy
 from sporecount.session.worker import Hello, Setup
 from sporecount.settings import CountSettings
@@ -142,9 +142,7 @@ def count_folder(
             folder=printable(plan.folder.resolve().name),
             fields=fields,
             prints=prints,
-            failed=tuple(
-                sorted([*failed, *as_failed(all_places, strays)], key=lambda one: natural(one.photo))
-            ),
+            failed=tuple(sorted(with_strays(failed, all_places, strays), key=lambda one: natural(one.photo))),
             provenance=provenance,
             notes=(
                 *plan.passed_over,

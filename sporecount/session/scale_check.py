@@ -1,4 +1,4 @@
-"""Whether a session without spores was perhaps counted at a wrong scale, at which spores cannot be seen."""
+"""Whether photos that show hardly a spore were counted at a wrong scale, at which spores cannot be seen."""
 
 from __future__ import annotations
 

@@ -48,13 +48,16 @@ class Lone:
 
 def lone_spores(field: FieldResult, settings: CountSettings) -> Lone:
     """Find what can be cut out of a field's photo as a spore of its own."""
+    from scipy.spatial import cKDTree
+
     objects = field.objects
     likely = np.asarray(field.kinds.spore > settings.doubt_low)
     rows = np.flatnonzero(likely & (objects.clump == 1) & ~objects.on_scale & (objects.optical_density > 0))
     places = np.stack([objects.x_px, objects.y_px], axis=1)
-    away = np.hypot(*(places[rows, None] - places[None, likely]).transpose(2, 0, 1))
-    near = away < _FREE_LENGTHS * objects.length_um[rows, None] / field.scale.um_per_px
-    rows = rows[near.sum(axis=1) <= 1]  # itself
+    if rows.size:
+        free_px = _FREE_LENGTHS * objects.length_um[rows] / field.scale.um_per_px
+        near = cKDTree(places[likely]).query_ball_point(places[rows], free_px, return_length=True)
+        rows = rows[near <= 1]  # itself
     return Lone(rows, np.asarray(field.kinds.spore[rows], float))
 
 

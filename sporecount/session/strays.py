@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 
 from sporecount.files.kept import FieldPlace, KeptFields
 from sporecount.reasons import REASONS
@@ -18,7 +19,10 @@ _NO_PHOTO = "not-a-photo"
 def find_strays(
     plan: Plan, places: Iterable[FieldPlace], failed: Iterable[FailedPhoto], kept: KeptFields
 ) -> set[str]:
-    """Find what is no print: no file of it looks like one, none stands in the table, and no label names it.
+    """Find what is no print: a single file at the top of the folder that is called so and is no picture of one.
+
+    What stands in the table, lies in a folder of its own or is numbered, as `FH-12_1.jpg`, somebody calls a print:
+    it stays one, whatever its photos look like, since they may be an animal's only ones.
 
     Parameters
     ----------
@@ -45,7 +49,9 @@ def find_strays(
 
     def stray(sample: str) -> bool:
         of_print = shown.get(sample, [])
-        photos = [one.photo for one in (*of_print, *unread.get(sample, []))]
+        photos = [*(place.photo for place in of_print), *(one.photo for one in unread.get(sample, []))]
+        if len(photos) > 1 or files[photos[0]].name.rpartition(".")[0] != sample:
+            return False
         if any(one in plan.rows or not told_by_name_alone(files[one], None, sample) for one in photos):
             return False
         if any(one.code != _NO_PHOTO for one in unread.get(sample, [])):
@@ -56,11 +62,16 @@ def find_strays(
     return {sample for sample in {*shown, *unread} if sample and stray(sample)}
 
 
-def as_failed(places: Iterable[FieldPlace], strays: Collection[str]) -> list[FailedPhoto]:
-    """Name the pictures that are no prints, with the reason in words."""
+def with_strays(
+    failed: Iterable[FailedPhoto], places: Iterable[FieldPlace], strays: Collection[str]
+) -> list[FailedPhoto]:
+    """Add the pictures that are no prints, with the reason in words; what is a stray bears no print's name."""
     reason = REASONS[_UNLIKE]
     return [
-        FailedPhoto(place.photo, place.sample, _UNLIKE, f"{reason.words} {reason.remedy}")
-        for place in places
-        if place.sample in strays
+        *(replace(one, sample="") if one.sample in strays else one for one in failed),
+        *(
+            FailedPhoto(place.photo, "", _UNLIKE, f"{reason.words} {reason.remedy}")
+            for place in places
+            if place.sample in strays
+        ),
     ]

@@ -14,7 +14,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from sporecount.simulate.spike import _LN10, _colour_softened, _grain_beside
+from sporecount.simulate.darkening import LN10, darken, overlap_of
 from sporecount.simulate.truth import SimulatedPhoto
 
 _GAMMA = 2.2
@@ -352,7 +352,7 @@ def _lay(
     um_per_px: float,
     rng: np.random.Generator,
 ) -> None:
-    """Darken `out` under a body, in optical density, with the grain of the place put back."""
+    """Lay a body that reaches so far about x, y (pixels) into `out`, and note in `cover` where it lies."""
     reach = int(np.ceil((reach_um + 3 * blur_um) / um_per_px)) + 2
     centre_x, centre_y = round(x), round(y)
     fine = int(np.clip(np.ceil(um_per_px / (_FINEST_UM if reach_um < 60 else 2 * _FINEST_UM)), 1, 4))
@@ -364,21 +364,13 @@ def _lay(
         seam = cv2.GaussianBlur(mask, (0, 0), max(1.2 / um_per_px * fine, 0.5)) * (1 - mask)
         density = density - (rng.uniform(0, 0.16) * seam)[..., None]
     size = (2 * reach + 1, 2 * reach + 1)
-    through = cv2.resize(np.exp(-_LN10 * density).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    through = cv2.resize(np.exp(-LN10 * density).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mask = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
     if blur_um / um_per_px > 0.25:
         through = cv2.GaussianBlur(through, (0, 0), blur_um / um_per_px)
-    top, left = max(centre_y - reach, 0), max(centre_x - reach, 0)
-    bottom, right = min(centre_y + reach + 1, out.shape[0]), min(centre_x + reach + 1, out.shape[1])
-    if bottom - top < 8 or right - left < 8:
+    boxes = overlap_of(out, through, centre_x, centre_y)
+    if boxes is None:
         return
-    own = np.s_[
-        top - centre_y + reach : bottom - centre_y + reach, left - centre_x + reach : right - centre_x + reach
-    ]
-    there = np.s_[top:bottom, left:right]
-    gain = _colour_softened(np.clip(through[own], 1e-4, 1.6) ** np.float32(1 / _GAMMA))
-    lost = np.sqrt(np.maximum(1 - gain**2, 0))
-    changed = out[there].astype(np.float32) * gain + lost * _grain_beside(original, there, rng)
-    touched = np.abs(gain - 1).max(axis=2) > 0.002
-    out[there][touched] = np.clip(changed + 0.5, 0, 255).astype(np.uint8)[touched]
+    own, there = boxes
+    darken(out, original, there, through[own], _GAMMA, rng)
     cover[there] = np.maximum(cover[there], mask[own])

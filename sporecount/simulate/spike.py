@@ -9,10 +9,9 @@ import cv2
 import numpy as np
 
 from sporecount.simulate.account import blurred_contrast
+from sporecount.simulate.darkening import LN10, darken, overlap_of
 from sporecount.simulate.painters import spore_stamp
 from sporecount.simulate.truth import SporeTruth
-
-_LN10 = 2.302585
 
 
 @dataclass(frozen=True)
@@ -169,38 +168,13 @@ def _stamp(
         seam = cv2.GaussianBlur(mask, (0, 0), max(1.2 / um_per_px * fine, 0.5)) * (1 - mask)
         density -= (2 * look["halo"] * seam)[..., None]
     size = (2 * reach + 1, 2 * reach + 1)
-    through = cv2.resize(np.exp(-_LN10 * density).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    through = cv2.resize(np.exp(-LN10 * density).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mask = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if blur_um / um_per_px > 0.25:
         through = cv2.GaussianBlur(through, (0, 0), blur_um / um_per_px)
-    top, left = max(cy - reach, 0), max(cx - reach, 0)
-    bottom, right = min(cy + reach + 1, out.shape[0]), min(cx + reach + 1, out.shape[1])
-    if top >= bottom or left >= right:
+    boxes = overlap_of(out, through, cx, cy)
+    if boxes is None:
         return 0.0
-    own = np.s_[top - cy + reach : bottom - cy + reach, left - cx + reach : right - cx + reach]
-    there = np.s_[top:bottom, left:right]
-    gain = _colour_softened(through[own] ** np.float32(1 / gamma))
-    lost = np.sqrt(np.maximum(1 - gain**2, 0))
-    changed = out[there].astype(np.float32) * gain + lost * _grain_beside(original, there, rng)
-    touched = np.abs(gain - 1).max(axis=2) > 0.002
-    out[there][touched] = np.clip(changed + 0.5, 0, 255).astype(np.uint8)[touched]
+    own, there = boxes
+    darken(out, original, there, through[own], gamma, rng)
     return float(mask[own].sum() / max(mask.sum(), 1e-6))
-
-
-def _colour_softened(gain: np.ndarray) -> np.ndarray:
-    """Blur the colour of a stamp, not its brightness, by a pixel."""
-    grey = gain @ np.array([0.299, 0.587, 0.114], np.float32)
-    colour = gain - grey[..., None]
-    return np.asarray(grey[..., None] + cv2.blur(colour, (3, 3), borderType=cv2.BORDER_REPLICATE))
-
-
-def _grain_beside(original: np.ndarray, there: tuple[slice, slice], rng: np.random.Generator) -> np.ndarray:
-    """Grain of a place beside the stamp: what a blur takes away, limited where an edge runs through."""
-    height, width = there[0].stop - there[0].start, there[1].stop - there[1].start
-    step = rng.uniform(0.5, 1.0, 2) * (height, width) * rng.choice([-1, 1], 2)
-    top = int(np.clip(there[0].start + step[0], 0, original.shape[0] - height))
-    left = int(np.clip(there[1].start + step[1], 0, original.shape[1] - width))
-    part = original[top : top + height, left : left + width].astype(np.float32)
-    grain = part - cv2.blur(part, (5, 5), borderType=cv2.BORDER_REFLECT)
-    spread = 1.4826 * np.median(np.abs(grain), axis=(0, 1)) + 1e-3
-    return np.asarray(np.clip(grain, -3 * spread, 3 * spread))

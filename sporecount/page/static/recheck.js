@@ -29,8 +29,9 @@ at("who").onsubmit = (event) => { event.preventDefault(); at("pair").focus(); };
 const name = () => reader.value.trim();
 
 // A decision bears the initials of its reader: the first one waits until they are given.
-let unsigned = null;
+let unsigned = null, settling = false;
 function signed(words, act) {
+  if (settling) return;
   if (name()) { act(); return; }
   unsigned = { act, of: here };
   at("sign-what").textContent = `${here.sample}, object ${here.row + 1}: ${words}.`;
@@ -43,8 +44,10 @@ at("sign-form").onsubmit = async (event) => {
   reader.value = at("initials").value.trim();
   localStorage.setItem("reader", reader.value);
   at("sign").close();
+  settling = true;
   await fetchQueue(); // what this reader has decided before is not asked again
-  if (here === of) act(); else announce(`${name()} has decided on that object before; here is the next.`);
+  settling = false;
+  if (here === of) act(); else announce(`${name()} or somebody else has decided on that object; here is the next.`);
 };
 at("not-now").onclick = () => at("sign").close();
 at("sign").onclose = () => {

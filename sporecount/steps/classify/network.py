@@ -27,7 +27,8 @@ TWOFOLD, TWOFOLD_PX = "twofold.onnx", 32
 """The network that finds a second spore under one lemon, and the side of the crop that it sees."""
 
 BODIES, BODY_PX = "bodies.onnx", 48
-"""The networks that tell parts of larger bodies, and the side of the crop that they see."""
+"""The network that tells parts of larger bodies, or several in one file with the mean of their answers, and the
+side of the crop that is seen."""
 
 SIDE_BY_SIDE, SIDE_PX, SIDE_WIDE_PX = "side_by_side.onnx", 48, 32
 """The network that sees doubtful objects beside the photo's likeliest spores, and the sides of its crops."""
@@ -191,7 +192,7 @@ def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
 
 
 def look_for_body(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
-    """Tell whether an object is part of something larger: the mean answer of two networks.
+    """Tell whether an object is part of something larger.
 
     Parameters
     ----------

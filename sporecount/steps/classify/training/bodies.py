@@ -1,6 +1,6 @@
 """Teach the network that tells parts of larger bodies, on simulated photos into which mould and strands are laid.
 
-    python -m sporecount.steps.classify.training photos --seed 4 --photos-in FOLDER --unseen MODULE
+    python -m sporecount.steps.classify.training photos --seed 6 --photos-in FOLDER --unseen MODULE
     python -m sporecount.steps.classify.training.bodies --photos-in FOLDER --unseen MODULE
 
 Run it after the calibration, since it learns from what could count by it, and before `twofold` and `recall`.
