@@ -19,6 +19,7 @@ from sporecount.files.reader_tables import (
 )
 from sporecount.files.tables import FIELD_COLUMNS, OBJECT_COLUMNS, SAMPLE_COLUMNS
 from sporecount.reasons import FLAGS, REASONS
+from sporecount.session.spiking import SPIKE_COLUMNS
 from sporecount.settings import describe_settings
 from tests.readme_tables import README, with_tables
 
@@ -76,8 +77,9 @@ def test_every_setting_is_explained(name):
         ("samples_read.csv", SAMPLE_READ_COLUMNS),
         ("fields_read.csv", FIELD_READ_COLUMNS),
         ("readings.csv", READING_COLUMNS),
+        ("spike.csv", SPIKE_COLUMNS),
     ],
-    ids=["samples", "fields", "objects", "loads", "samples_read", "fields_read", "readings"],
+    ids=["samples", "fields", "objects", "loads", "samples_read", "fields_read", "readings", "spike"],
 )
 def test_every_column_is_explained(table, columns):
     text = TEXT.split(f"`{table}`, one row", 1)[1].split("\n\n")[1]

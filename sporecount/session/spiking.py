@@ -31,9 +31,9 @@ _PER_COPY = 5
 """Spores in one copy of a photo: as few as on a light print, for many spores would help to tell one another."""
 
 SPIKE_COLUMNS: dict[str, str] = {
-    "photo": "", "sample": "", "cut_from": "", "cut_sample": "", "turn": "d", "x_px": ".1f", "y_px": ".1f", "length_um": ".2f",
-    "width_um": ".2f", "angle_deg": ".1f", "blur_um": ".2f", "background": "", "focus": "", "found": "",
-    "probability": ".4f",
+    "photo": "", "sample": "", "cut_from": "", "cut_sample": "", "turn": "d", "x_px": ".1f", "y_px": ".1f",
+    "length_um": ".2f", "width_um": ".2f", "angle_deg": ".1f", "blur_um": ".2f", "background": "", "focus": "",
+    "found": "", "probability": ".4f",
 }  # fmt: skip
 """Columns of `spike.csv`, one row for each placed spore."""
 
