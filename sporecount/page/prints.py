@@ -17,7 +17,7 @@ from sporecount.records import PrintTally
 from sporecount.report import field_sentence
 from sporecount.report.figures import class_bars_svg, load_ruler_svg
 from sporecount.report.phrases import plural
-from sporecount.report.session_words import attention_order, session_sentences
+from sporecount.report.session_words import attention_order, session_sentences, simulated_words
 from sporecount.report.words import print_verdict
 from sporecount.season import KeptVerdict
 from sporecount.session.planning import PrintPlan, plan_on
@@ -47,7 +47,13 @@ def show(request: Request) -> Response:
     ]
     summary = session_sentences(now, len(opened.rows), len(result.failed))
     return page(
-        request, "prints.html", cards=cards, summary=summary, failed=result.failed, notes=result.notes
+        request,
+        "prints.html",
+        cards=cards,
+        simulated=simulated_words(result.simulated, len(opened.rows)),
+        summary=summary,
+        failed=result.failed,
+        notes=result.notes,
     )
 
 
