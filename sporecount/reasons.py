@@ -96,8 +96,8 @@ _TABLE = (
     Reason(
         "ambiguous-objects",
         "recheck",
-        "Several objects could be spores or not: two or more where none counts, else more than five and more"
-        " than half of the count.",
+        "Objects could be spores or not: two or more where none counts, one where all that counts could be none,"
+        " else more than five and more than half of the count.",
         "Look at the doubtful objects, at 40x if you can.",
     ),
     Reason(

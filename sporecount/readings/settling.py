@@ -130,7 +130,7 @@ def _tally(
     spores = int(field.counted.sum())
     low, high = spores_interval(spore, spores, before.recall, before.recall_u, knobs, before.hidden_in_heaps)
     open_ones = int((~decided & (spore > knobs.doubt_low) & (spore < knobs.doubt_high)).sum())
-    ambiguous = is_ambiguous(open_ones, spores)
+    ambiguous = is_ambiguous(open_ones, spores, low)
     stays = ambiguous or mostly_unread(open_ones, asked)
     reasons = [code for code in before.reasons if stays or code != "ambiguous-objects"]
     # a decision raises no doubt that was none before, unless it took the last spore

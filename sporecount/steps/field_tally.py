@@ -144,7 +144,7 @@ def tally_field(
         reasons.append("too-few-scales")
     if is_amberless(objects.amber[sure & counted]) and not conditions.colourless:
         reasons.append("not-amber")
-    if is_ambiguous(int(doubtful.sum()), spores):
+    if is_ambiguous(int(doubtful.sum()), spores, low):
         reasons.append("ambiguous-objects")
     in_clumps = (objects.clump[counted] >= 10).sum()
     much_hidden = hidden > max(_HIDDEN_SPORES, _HIDDEN_SHARE * spores)
@@ -213,13 +213,22 @@ def spores_interval(
     return min(int(low), spores), max(int(high), spores) + ceil(hidden_in_heaps)
 
 
-def is_ambiguous(doubtful: int, spores: int) -> bool:
+def is_ambiguous(doubtful: int, spores: int, low: int) -> bool:
     """Whether so many objects are in doubt that a person should look.
 
-    Two are enough where nothing counts, since none or some is what the release hangs on; one spore is some,
-    whatever the doubts beside it.
+    None or some is what the release hangs on. So two are enough where nothing counts, and one where all that counts
+    could be none.
+
+    Parameters
+    ----------
+    doubtful : int
+        Objects in doubt.
+    spores, low : int
+        Count, and the lower end of its interval.
     """
-    return doubtful > max(5.0, 0.5 * spores) if spores else doubtful >= _DOUBTS_WHERE_NONE_COUNTS
+    if not spores:
+        return doubtful >= _DOUBTS_WHERE_NONE_COUNTS
+    return doubtful > max(5.0, 0.5 * spores) or (doubtful > 0 and low == 0)
 
 
 def is_amberless(amber: np.ndarray) -> bool:

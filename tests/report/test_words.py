@@ -366,7 +366,7 @@ def test_field_sentences():
     again = make_field(1, doubtful=0, flag="recheck", reasons=("ambiguous-objects", "few-fields")).tally
     assert field_sentence(again).startswith("1 spore (95 % interval")
     assert (
-        "Look again: several objects could be spores or not: two or more where none counts, else more than five"
+        "Look again: objects could be spores or not: two or more where none counts, one where all that counts"
         in field_sentence(again)
     )
     bad = make_field(2, doubtful=0, flag="unusable", reasons=("out-of-focus",)).tally

@@ -12,12 +12,15 @@ from tests.readme_tables import README
 
 
 @pytest.mark.parametrize(
-    ("doubtful", "spores", "asked"),
-    [(1, 0, False), (2, 0, True), (5, 1, False), (6, 1, True), (6, 11, True), (6, 12, False), (7, 13, True)],
-)
-def test_doubts_that_ask_for_a_look(doubtful, spores, asked):
-    """More than five and more than half of the count; two where they decide whether a print is clean."""
-    assert is_ambiguous(doubtful, spores) is asked
+    ("doubtful", "spores", "low", "asked"),
+    [
+        (1, 0, 0, False), (2, 0, 0, True), (5, 1, 1, False), (6, 1, 1, True), (6, 11, 8, True), (6, 12, 8, False),
+        (7, 13, 9, True), (1, 1, 0, True), (0, 1, 0, False), (1, 2, 1, False),
+    ],
+)  # fmt: skip
+def test_doubts_that_ask_for_a_look(doubtful, spores, low, asked):
+    """More than five and more than half of the count; fewer where they decide whether a print is clean."""
+    assert is_ambiguous(doubtful, spores, low) is asked
 
 
 def test_what_heaps_could_hold_raises_the_upper_end_alone():
