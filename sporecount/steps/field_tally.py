@@ -216,8 +216,8 @@ def spores_interval(
 def is_ambiguous(doubtful: int, spores: int, low: int) -> bool:
     """Whether so many objects are in doubt that a person should look.
 
-    None or some is what the release hangs on. So two are enough where nothing counts, and one where all that counts
-    could be none.
+    None or some is what the release hangs on. So two are enough where nothing counts, and one where all that
+    counts could be none.
 
     Parameters
     ----------
