@@ -36,6 +36,17 @@ def test_a_counted_folder_is_a_group_without_blanks_and_prints_without_verdict(s
     assert groups_of(str(session / "sporecount"), "spores") == [group]
 
 
+def test_photos_with_a_cameras_own_names_are_no_animal(tmp_path):
+    """Of how many animals they are is not known, so no share rests on them."""
+    for number in range(3):
+        write_photo(tmp_path / f"IMG_410{number}.jpg", number, ovals=6)
+    write_photo(tmp_path / "FH-01_1.jpg", 9, ovals=6)
+    count_folder(tmp_path, um_per_px=UM_PER_PX, objective=10.0, workers=0)
+    (group,) = groups_of(str(tmp_path), "spores")
+    assert "IMG" in group.left_out
+    assert group.n + len(group.left_out) == 2
+
+
 def test_a_column_splits_the_folder(session):
     east, west = groups_of(str(session), "spores", by="cage")
     assert [one.name.rsplit(", ", 1)[1] for one in (east, west)] == ["cage east", "cage west"]

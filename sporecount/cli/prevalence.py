@@ -123,7 +123,8 @@ def _lines(groups: list[Group], heavy: bool, test: dict[str, float] | None) -> I
             true = true_prevalence(one.positives, one.n, **test)
             yield f"  {true_prevalence_sentence(true, test['sensitivity'], test['specificity'])}"
         if one.left_out:
-            yield f"  Left out, no verdict: {', '.join(show.one_line(sample, 40) for sample in one.left_out)}."
+            names = ", ".join(show.one_line(sample, 40) for sample in one.left_out)
+            yield f"  Left out, without a verdict or named by a camera: {names}."
     first, *rest = (one for one in groups if one.n)
     if rest:
         yield ""

@@ -20,6 +20,10 @@ _NUMBERS = re.compile(r"(\d{1,7})\s*/\s*(\d{1,7})")
 _RESULTS = "sporecount"
 
 
+_SEVERAL_ANIMALS = "camera-names"
+"""The reason of a print that only a camera's own file names put together."""
+
+
 @dataclass(frozen=True)
 class Group:
     """A group of animals, one print each.
@@ -30,7 +34,7 @@ class Group:
     positives, n : int
         `n` is 0 where no print gives a verdict.
     left_out : tuple of str
-        Prints that give no verdict.
+        Prints that give no verdict, or that perhaps show several animals.
     """
 
     name: str
@@ -105,7 +109,11 @@ def _group(name: str, prints: list[PrintTally], question: Question) -> Group:
     from sporecount.report.words import print_case
 
     cases = {one.sample: print_case(one) for one in prints}
-    counted = [sample for sample, case in cases.items() if case != "unusable"]
+    counted = [
+        one.sample
+        for one in prints
+        if cases[one.sample] != "unusable" and _SEVERAL_ANIMALS not in one.reasons
+    ]
     positive = {
         one.sample: cases[one.sample] == "heavy" if question == "heavy" else one.spores > 0 for one in prints
     }
@@ -113,5 +121,5 @@ def _group(name: str, prints: list[PrintTally], question: Question) -> Group:
         name=name,
         positives=sum(positive[sample] for sample in counted),
         n=len(counted),
-        left_out=tuple(sample for sample, case in cases.items() if case == "unusable"),
+        left_out=tuple(sample for sample in cases if sample not in counted),
     )
