@@ -5,22 +5,29 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sporecount.records import KINDS
+from sporecount.records import KINDS, Photo, Scale
 from sporecount.settings import CountSettings
 from sporecount.simulate import films, panes
 from sporecount.simulate.bodies import lay_bodies
 from sporecount.steps.bodies import set_parts_aside
+from sporecount.steps.candidates import find_candidates
 from sporecount.steps.classify.kinds import classify
-from sporecount.steps.classify.training.sorter import settle_photo
+from sporecount.steps.clutter import find_clutter
 from sporecount.steps.outline import follow_outlines
+from sporecount.steps.prepare import prepare
 from sporecount.steps.rescale import to_photo
-from sporecount.steps.settle import Settled
+from sporecount.steps.round_view import find_round_view
+from sporecount.steps.settle import Settled, settle
 
 KNOBS = CountSettings()
 
 
 def before_and_after(photo):
-    work, flat, large, settled = settle_photo(photo)
+    shown = Photo(photo.rgb, "simulated")
+    ready = prepare(shown, find_round_view(shown), Scale(photo.um_per_px), KNOBS)[0]
+    work, flat = ready.work, ready.flat
+    _, large = find_clutter(ready.plain, flat, KNOBS)
+    settled = settle(work, flat, find_candidates(work, flat, KNOBS))
     kinds = classify(settled, follow_outlines(work, flat, settled), large, work, flat)
     return work, settled, kinds, set_parts_aside(work, flat, settled, kinds, KNOBS)
 
