@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from sporecount.simulate.darkening import overlap_of
 from sporecount.simulate.truth import SporeTruth
 
 _SEAM_UM = 2.0
@@ -128,12 +129,9 @@ def place_cuts(
             wide = int(np.ceil(3 * more))
             gain = cv2.copyMakeBorder(gain, *(wide,) * 4, cv2.BORDER_CONSTANT, value=(1, 1, 1))
             gain = cv2.GaussianBlur(gain, (0, 0), more)
-        reach = gain.shape[0] // 2
-        top, left = max(y - reach, 0), max(x - reach, 0)
-        bottom, right = min(y + reach + 1, out.shape[0]), min(x + reach + 1, out.shape[1])
-        own = gain[top - y + reach : bottom - y + reach, left - x + reach : right - x + reach]
-        there = np.s_[top:bottom, left:right]
-        out[there] = np.clip(out[there] * own + 0.5, 0, 255).astype(np.uint8)
+        if (boxes := overlap_of(out, gain, x, y)) is not None:
+            own, there = boxes
+            out[there] = np.clip(out[there] * gain[own] + 0.5, 0, 255).astype(np.uint8)
         truth.append(
             SporeTruth(
                 x_px=float(x), y_px=float(y), length_um=cut.length_um, width_um=cut.width_um,

@@ -160,12 +160,7 @@ def _look(name: str, crops: dict[str, np.ndarray]) -> Looks:
 
 def glance(crops: np.ndarray) -> np.ndarray:
     """Log odds of spore from a quick look, shape (n,), float32."""
-    session = _session("glance.onnx")
-    odds = [
-        session.run(None, {"crop": crops[start : start + _BATCH]})[0]
-        for start in range(0, len(crops), _BATCH)
-    ]
-    return np.concatenate(odds) if odds else np.empty(0, np.float32)
+    return _answers("glance.onnx", {"crop": crops})
 
 
 def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
@@ -183,12 +178,7 @@ def look_for_second(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
         Log odds of two spores; the middle of their centres along and across the object, in lengths of the photo's
         spores; half the way between them, times cosine and sine of twice its angle to the object's.
     """
-    session = _session(TWOFOLD)
-    answers = np.empty((len(crops), 5), np.float32)
-    for start in range(0, len(crops), _BATCH):
-        part = slice(start, start + _BATCH)
-        (answers[part],) = session.run(None, {"crops": crops[part], "figures": figures[part]})
-    return answers
+    return _answers(TWOFOLD, {"crops": crops, "figures": figures}, 5)
 
 
 def look_for_body(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
@@ -205,12 +195,7 @@ def look_for_body(crops: np.ndarray, figures: np.ndarray) -> np.ndarray:
     ndarray of shape (n,), float32
         Log odds.
     """
-    session = _session(BODIES)
-    odds = np.empty(len(crops), np.float32)
-    for start in range(0, len(crops), _BATCH):
-        part = slice(start, start + _BATCH)
-        (odds[part],) = session.run(None, {"crops": crops[part], "figures": figures[part]})
-    return odds
+    return _answers(BODIES, {"crops": crops, "figures": figures})
 
 
 def look_side_by_side(crops: np.ndarray, wide: np.ndarray, figures: np.ndarray) -> np.ndarray:
@@ -228,13 +213,17 @@ def look_side_by_side(crops: np.ndarray, wide: np.ndarray, figures: np.ndarray) 
     ndarray of shape (n,), float32
         Log odds of spore.
     """
-    session = _session(SIDE_BY_SIDE)
-    odds = np.empty(len(crops), np.float32)
-    for start in range(0, len(crops), _BATCH):
+    return _answers(SIDE_BY_SIDE, {"crops": crops, "wide": wide, "figures": figures})
+
+
+def _answers(name: str, fed: dict[str, np.ndarray], *columns: int) -> np.ndarray:
+    """Run a network that gives n crops an answer each, or columns of them: shape (n, *columns), float32."""
+    session = _session(name)
+    answers = np.empty((len(next(iter(fed.values()))), *columns), np.float32)
+    for start in range(0, len(answers), _BATCH):
         part = slice(start, start + _BATCH)
-        fed = {"crops": crops[part], "wide": wide[part], "figures": figures[part]}
-        (odds[part],) = session.run(None, fed)
-    return odds
+        (answers[part],) = session.run(None, {what: values[part] for what, values in fed.items()})
+    return answers
 
 
 def sorter_log_odds(traits: np.ndarray, sorting: str) -> np.ndarray:

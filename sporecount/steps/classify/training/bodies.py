@@ -30,7 +30,12 @@ from sporecount.steps.classify.training.card import drawn_into, read_card, refus
 from sporecount.steps.classify.training.eight_bits import to_eight_bits
 from sporecount.steps.classify.training.export import export_bodies
 from sporecount.steps.classify.training.fit import rate_at
-from sporecount.steps.classify.training.harvest import LOWEST_DENSITY, STEPS_PER_DENSITY, in_steps
+from sporecount.steps.classify.training.harvest import (
+    LOWEST_DENSITY,
+    STEPS_PER_DENSITY,
+    densities,
+    in_steps,
+)
 from sporecount.steps.classify.training.network import Bodies, weights_of
 from sporecount.steps.classify.training.photos import asked_photos, read_photo
 from sporecount.steps.classify.training.sorter import SPORE, label_by_truth, settle_photo
@@ -156,8 +161,7 @@ def main() -> None:
     path = wish.out / BODIES
     export_bodies(network, path)
     sample = np.random.default_rng(_SEED).permutation(len(rows.part))[:1000]
-    fed = rows.crops[sample] / np.float32(STEPS_PER_DENSITY) + np.float32(LOWEST_DENSITY)
-    to_eight_bits(path, {"crops": fed.astype(np.float32), "figures": rows.figures[sample]})
+    to_eight_bits(path, {"crops": densities(rows.crops[sample]), "figures": rows.figures[sample]})
     card["parts"][BODIES] = {
         "what": f"the network that tells parts of larger bodies: {weights_of(network):,} weights",
         "recipe": f"python -m sporecount.steps.classify.training.bodies --unseen {' '.join(wish.unseen)}",
