@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable
 from dataclasses import replace
 
@@ -37,29 +38,28 @@ def find_strays(
     set of str
         Names of prints that there are not.
     """
-    shown: dict[str, list[FieldPlace]] = {}
-    for place in places:
-        shown.setdefault(place.sample, []).append(place)
-    unread: dict[str, list[FailedPhoto]] = {}
-    for one in failed:
-        if one.code != "missing":
-            unread.setdefault(one.sample, []).append(one)
-
     files = plan.files
+    unread = [one for one in failed if one.code != "missing"]
+    seen = list(places)
+    files_of = Counter([*(place.sample for place in seen), *(one.sample for one in unread)])
 
-    def stray(sample: str) -> bool:
-        of_print = shown.get(sample, [])
-        photos = [*(place.photo for place in of_print), *(one.photo for one in unread.get(sample, []))]
-        if len(photos) > 1 or files[photos[0]].name.rpartition(".")[0] != sample:
-            return False
-        if any(one in plan.rows or not told_by_name_alone(files[one], None, sample) for one in photos):
-            return False
-        if any(one.code != _NO_PHOTO for one in unread.get(sample, [])):
-            return False
-        fields = (kept.result(place.key) for place in of_print)
-        return all(field is not None and _UNLIKE in field.tally.reasons for field in fields)
+    def nobody_calls_it_one(photo: str, sample: str) -> bool:
+        file = files[photo]
+        named_so = file.name.rpartition(".")[0] == sample and told_by_name_alone(file, None, sample)
+        return bool(sample) and named_so and files_of[sample] == 1 and photo not in plan.rows
 
-    return {sample for sample in {*shown, *unread} if sample and stray(sample)}
+    def unlike(place: FieldPlace) -> bool:
+        field = kept.result(place.key)
+        return field is not None and _UNLIKE in field.tally.reasons
+
+    return {
+        *(
+            one.sample
+            for one in unread
+            if one.code == _NO_PHOTO and nobody_calls_it_one(one.photo, one.sample)
+        ),
+        *(one.sample for one in seen if nobody_calls_it_one(one.photo, one.sample) and unlike(one)),
+    }
 
 
 def with_strays(
